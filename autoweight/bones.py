@@ -1,0 +1,90 @@
+"""The segments that joints move: from each joint to its children, or to a tip beyond a leaf."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autoweight.rig import Skeleton
+
+__all__ = ["Bones", "bones", "distances"]
+
+
+@dataclass(frozen=True, eq=False)
+class Bones:
+    """Segments and the joint that moves each.
+
+    Parameters
+    ----------
+    joint : ndarray, shape (b,), int32
+        A joint with two children has two bones.
+    head, tail : ndarray, shape (b, 3)
+        Ends in bind space; they coincide where nothing tells a leaf's direction.
+    """
+
+    joint: NDArray[np.int32]
+    head: NDArray[np.float64]
+    tail: NDArray[np.float64]
+
+    def __len__(self) -> int:
+        return len(self.joint)
+
+
+def bones(skeleton: Skeleton, active: NDArray[np.bool_] | None = None) -> Bones:
+    """Bones of a skeleton.
+
+    Parameters
+    ----------
+    skeleton : Skeleton
+    active : ndarray, shape (j,), bool, optional
+        Joints that may have weight; the bones of the others go to their nearest ancestor that
+        may, and are dropped where there is none. All may when left out.
+
+    Returns
+    -------
+    Bones
+        One for each parent-child pair, moved by the parent, then one for each leaf, which goes
+        on from its parent's bone for as far again.
+    """
+    at = skeleton.positions
+    child = np.flatnonzero(skeleton.parents >= 0)
+    parent = skeleton.parents[child]
+    leaf = np.setdiff1d(np.arange(len(skeleton)), parent)
+    above = skeleton.parents[leaf]
+    step = np.where((above >= 0)[:, None], at[leaf] - at[np.maximum(above, 0)], 0.0)
+    joint = np.concatenate([parent, leaf])
+    head, tail = (
+        np.concatenate([at[parent], at[leaf]]),
+        np.concatenate([at[child], at[leaf] + step]),
+    )
+    if active is not None:
+        heir = np.arange(len(skeleton))
+        for each in np.flatnonzero(~active):  # parents come first, so heirs are settled
+            heir[each] = heir[skeleton.parents[each]] if skeleton.parents[each] >= 0 else -1
+        joint = heir[joint]
+    kept = joint >= 0
+    return Bones(joint[kept].astype(np.int32), head[kept], tail[kept])
+
+
+def distances(points: NDArray[np.float64], bones: Bones) -> NDArray[np.float64]:
+    """Straight-line distance of every point to every bone.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, 3)
+    bones : Bones
+
+    Returns
+    -------
+    ndarray, shape (n, b)
+        In scene units.
+    """
+    found = np.empty((len(points), len(bones)))
+    for number, (head, tail) in enumerate(zip(bones.head, bones.tail, strict=True)):
+        along = tail - head
+        length = along @ along
+        share = np.clip((points - head) @ along / length, 0, 1) if length > 0 else np.zeros(1)
+        found[:, number] = np.linalg.norm(points - head - share[:, None] * along, axis=1)
+    return found

@@ -1,0 +1,56 @@
+"""The command line: parse, call one function, print."""
+
+from __future__ import annotations
+
+import sys
+from importlib import import_module
+
+import click
+
+import autoweight
+from autoweight.errors import AutoweightError
+
+__all__ = ["main"]
+
+COMMANDS = {
+    "solve": "Weight a rig from its mesh and joints.",
+    "tidy": "Prune, cap, normalise and quantise the weights of a rig.",
+    "check": "Report the health of a rig's mesh, joints and weights.",
+    "info": "Say what is in a rig.",
+    "demo": "Model, weight and check the axolotl.",
+}
+"""Name and one line for each; the module of that name in this package has the rest."""
+
+
+class _Group(click.Group):
+    """Loads a command's module only when the command is called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        if name not in COMMANDS:
+            return None
+        return import_module(f"autoweight.cli.{name}").command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+    def invoke(self, ctx: click.Context) -> object:
+        try:
+            return super().invoke(ctx)
+        except AutoweightError as error:
+            click.echo(f"autoweight: {error}", err=True)
+            sys.exit(2)
+
+
+@click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(autoweight.__version__)
+def main() -> None:
+    """Skin weights for a mesh and its joints: a first pass in seconds, ready for cleanup.
+
+    \b
+    Example:
+      autoweight demo axolotl
+    """

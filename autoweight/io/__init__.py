@@ -1,0 +1,91 @@
+"""Reading and writing rigs; the suffix of the file chooses the format."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from importlib import import_module
+from pathlib import Path
+
+from autoweight.errors import FileError
+from autoweight.rig import Rig
+
+__all__ = ["load", "save"]
+
+READERS = {
+    ".glb": "gltf",
+    ".gltf": "gltf",
+    ".obj": "plain",
+    ".ply": "plain",
+}
+WRITERS = {
+    ".glb": "gltf",
+    ".gltf": "gltf",
+    ".npz": "table",
+    ".csv": "table",
+}
+
+
+def load(
+    path: str | Path,
+    *,
+    skeleton: str | Path | None = None,
+    root: str | None = None,
+    parts: Sequence[str] = (),
+) -> Rig:
+    """Read a rig.
+
+    Parameters
+    ----------
+    path : str or Path
+        A ``.glb``, ``.gltf``, ``.obj`` or ``.ply`` file.
+    skeleton : str or Path, optional
+        Joints in a JSON file of their own, for a mesh that comes without.
+    root : str, optional
+        The node whose hierarchy is the skeleton, for a file with joints but no skin yet.
+    parts : sequence of str, optional
+        Shell-style patterns of the parts to take; all when empty. The others stay as they are
+        in the file.
+
+    Returns
+    -------
+    Rig
+
+    Raises
+    ------
+    FileError, GeometryError, SkeletonError
+        The file cannot be read, breaks its format, or has no mesh or joints.
+    """
+    path = Path(path)
+    return _module(path, READERS, "read").load(path, skeleton=skeleton, root=root, parts=parts)
+
+
+def save(rig: Rig, path: str | Path, *, bits: int = 32, force: bool = False) -> None:
+    """Write a rig, whole or not at all.
+
+    Parameters
+    ----------
+    rig : Rig
+        With weights.
+    path : str or Path
+        A ``.glb`` or ``.gltf`` file, or a weight table ``.npz`` or ``.csv``.
+    bits : {32, 16, 8}
+        Precision of the weights in the file.
+    force : bool
+        Overwrite the file the rig was read from.
+
+    Raises
+    ------
+    FileError
+        The file cannot be written, or is the one the rig was read from.
+    """
+    path = Path(path)
+    _module(path, WRITERS, "write").save(rig, path, bits=bits, force=force)
+
+
+def _module(path: Path, known: dict[str, str], verb: str):
+    if path.suffix.lower() not in known:
+        raise FileError(
+            f"{path}: cannot {verb} {path.suffix or 'a file without suffix'!r}; "
+            f"use one of {', '.join(known)}"
+        )
+    return import_module(f"autoweight.io.{known[path.suffix.lower()]}")

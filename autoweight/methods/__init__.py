@@ -1,0 +1,91 @@
+"""The weighting methods, one a file, all of one form: a problem in, weights out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from difflib import get_close_matches
+from importlib import import_module
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+from autoweight.bones import Bones
+from autoweight.errors import RecipeError
+from autoweight.rig import Skeleton
+from autoweight.surface import Surface
+
+__all__ = ["METHODS", "Method", "Problem", "Progress", "find"]
+
+Progress = Callable[[str, float], None]
+"""Called with what is being done and the share of it that is done, 0 to 1."""
+
+
+def silent(stage: str, share: float) -> None:
+    """Progress that nobody watches."""
+
+
+@dataclass(frozen=True, eq=False)
+class Problem:
+    """What a method is given.
+
+    Parameters
+    ----------
+    surface : Surface
+        The n vertices to weight.
+    skeleton : Skeleton
+        All j joints, those that may not have weight included.
+    bones : Bones
+        The segments of the joints that may; a joint that is left out lends its own to its
+        nearest ancestor that is not.
+    active : ndarray, shape (j,), bool
+        The joints that may have weight.
+    progress : callable
+        Told how far the work has got.
+    """
+
+    surface: Surface
+    skeleton: Skeleton
+    bones: Bones
+    active: NDArray[np.bool_]
+    progress: Progress = silent
+
+
+Method = Callable[[Problem], "sparse.csr_array | NDArray[np.float64]"]
+"""Returns (n, j) weights, not negative, zero for joints that are not active; any row sum."""
+
+METHODS = {
+    "nearest": "autoweight.methods.nearest:solve",
+}
+"""The built-in methods: name and where the function is."""
+
+
+def find(name: str) -> Method:
+    """Look up a method.
+
+    Parameters
+    ----------
+    name : str
+        A built-in name, or ``package.module:function`` for one of the user's own.
+
+    Returns
+    -------
+    callable
+        Takes a `Problem`, returns (n, j) weights.
+
+    Raises
+    ------
+    RecipeError
+        No such method.
+    """
+    address = METHODS.get(name, name)
+    module, colon, function = address.partition(":")
+    if not colon:
+        near = get_close_matches(name, METHODS, n=1)
+        hint = f"did you mean {near[0]!r}?" if near else f"there are {', '.join(METHODS)}"
+        raise RecipeError(f"no method is named {name!r}; {hint}, or give package.module:function")
+    try:
+        return getattr(import_module(module), function)
+    except (ImportError, AttributeError) as error:
+        raise RecipeError(f"method {name!r} cannot be imported: {error}") from error

@@ -1,0 +1,31 @@
+"""Each vertex to the joint of its nearest bone, in a straight line: the floor to beat."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import sparse
+
+from autoweight.bones import distances
+from autoweight.methods import Problem
+
+__all__ = ["solve"]
+
+
+def solve(problem: Problem) -> sparse.csr_array:
+    """Weight 1 for the joint of the nearest bone.
+
+    Parameters
+    ----------
+    problem : Problem
+
+    Returns
+    -------
+    csr_array, shape (n, j)
+        Of equally near bones the first has it.
+    """
+    count = len(problem.surface)
+    nearest = distances(problem.surface.vertices, problem.bones).argmin(axis=1)
+    return sparse.csr_array(
+        (np.ones(count), (np.arange(count), problem.bones.joint[nearest])),
+        shape=(count, len(problem.skeleton)),
+    )
