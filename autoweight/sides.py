@@ -1,0 +1,200 @@
+"""Left and right: the mirror plane, and which joint is the other side's counterpart of which."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import linear_sum_assignment
+from scipy.spatial.distance import cdist
+
+from autoweight.errors import RecipeError
+from autoweight.rig import Skeleton
+
+__all__ = ["UNPAIRED", "Plane", "pairs"]
+
+UNPAIRED = -1
+PAIR_TOLERANCE = 0.02
+"""How far a joint may be from its counterpart's mirror image, in diagonals of the joints' box."""
+
+_SIDES = {"left": -1, "l": -1, "lf": -1, "lft": -1, "right": 1, "r": 1, "rt": 1, "rgt": 1}
+_WORDS = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|[0-9]+")
+_GLUED = re.compile(r"(left|right)")
+
+
+@dataclass(frozen=True, eq=False)
+class Plane:
+    """A plane that one half of a character is the mirror image of the other across.
+
+    Parameters
+    ----------
+    point : array_like, shape (3,)
+        Any point of it, in bind space.
+    normal : array_like, shape (3,)
+        Toward the positive side; of any length but 0.
+
+    Raises
+    ------
+    RecipeError
+        A point or normal that is not three finite numbers, or a normal of no length.
+    """
+
+    point: NDArray[np.float64]
+    normal: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        point, normal = (np.asarray(each, dtype=np.float64) for each in (self.point, self.normal))
+        if point.shape != (3,) or normal.shape != (3,):
+            raise RecipeError(
+                f"a plane needs a point and a normal of 3 numbers, got {point.shape} and "
+                f"{normal.shape}"
+            )
+        length = np.linalg.norm(normal)
+        if not (np.isfinite(point).all() and np.isfinite(length) and length > 0):
+            raise RecipeError(
+                f"a plane needs a finite point and a normal with a length, got {point.tolist()} "
+                f"and {normal.tolist()}"
+            )
+        object.__setattr__(self, "point", point)
+        object.__setattr__(self, "normal", normal / length)
+
+    @classmethod
+    def named(cls, text: str) -> Plane:
+        """Read a plane from what a user types.
+
+        Parameters
+        ----------
+        text : str
+            An axis, ``x``, ``y`` or ``z``, for the plane through the origin that it is normal
+            to; an axis and where the plane crosses it, ``x=0.25``; or six numbers with commas,
+            the point and then the normal.
+
+        Raises
+        ------
+        RecipeError
+            None of these.
+        """
+        axis, equals, offset = text.strip().partition("=")
+        try:
+            if axis in ("x", "y", "z"):
+                normal = np.eye(3)["xyz".index(axis)]
+                return cls(normal * (float(offset) if equals else 0.0), normal)
+            point_and_normal = np.array(text.split(","), dtype=np.float64)
+        except ValueError:
+            point_and_normal = np.empty(0)
+        if point_and_normal.shape != (6,):
+            raise RecipeError(
+                f"{text!r} is not a plane; give x, y or z, an axis and an offset such as x=0.25, "
+                "or the six numbers of a point and a normal with commas between"
+            )
+        return cls(point_and_normal[:3], point_and_normal[3:])
+
+    def heights(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Signed distance of each point, (n,), positive on the side of the normal."""
+        return (points - self.point) @ self.normal
+
+    def reflect(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        """The mirror image of each point, (n, 3)."""
+        return points - 2 * self.heights(points)[:, None] * self.normal
+
+
+def pairs(
+    skeleton: Skeleton,
+    plane: Plane,
+    overrides: Sequence[tuple[str, str]] = (),
+    *,
+    tolerance: float = PAIR_TOLERANCE,
+) -> NDArray[np.int32]:
+    """Find the counterpart of each joint across a plane.
+
+    Two joints are a pair when their names differ in the word for the side alone (left and
+    right, l and r, lf and rt, in any case, set off by a separator, a digit or a capital) and
+    each is where the mirror image of the other would be. Numbers in the names are minded where
+    that leads to a pair, and not where it does not, since some exporters number every joint.
+
+    Parameters
+    ----------
+    skeleton : Skeleton
+    plane : Plane
+    overrides : sequence of (str, str), optional
+        Pairs the user names, whatever their names and places; a joint twice is a centre joint.
+    tolerance : float, optional
+        How far a joint may be from its counterpart's mirror image, in diagonals of the joints'
+        bounding box.
+
+    Returns
+    -------
+    ndarray, shape (j,), int32
+        The number of each joint's counterpart, its own for a joint on the plane, and `UNPAIRED`
+        for one that is off the plane and has none. ``partner[partner[i]] == i`` where paired.
+
+    Raises
+    ------
+    RecipeError
+        An override names a joint that is not there, or one joint in two pairs.
+    """
+    partner = np.full(len(skeleton), UNPAIRED, dtype=np.int32)
+    for first, second in overrides:
+        one, other = _number(skeleton, first), _number(skeleton, second)
+        for joint, wanted in ((one, other), (other, one)):
+            if partner[joint] not in (UNPAIRED, wanted):
+                raise RecipeError(
+                    f"joint {skeleton.names[joint]!r} is in two mirror pairs; keep one of them"
+                )
+            partner[joint] = wanted
+
+    at, image = skeleton.positions, plane.reflect(skeleton.positions)
+    reach = tolerance * float(np.linalg.norm(np.ptp(at, axis=0)))
+    for minding_numbers in (True, False):
+        left, right = _sorted_by_key(skeleton, partner == UNPAIRED, minding_numbers)
+        for key in sorted(left.keys() & right.keys()):
+            these, those = np.array(left[key]), np.array(right[key])
+            apart = cdist(image[these], at[those])
+            chosen = linear_sum_assignment(apart)
+            near = apart[chosen] <= reach
+            these, those = these[chosen[0][near]], those[chosen[1][near]]
+            free = (partner[these] == UNPAIRED) & (partner[those] == UNPAIRED)
+            partner[these[free]], partner[those[free]] = those[free], these[free]
+    own = np.flatnonzero(partner == UNPAIRED)
+    on_plane = np.linalg.norm(at[own] - image[own], axis=1) <= reach
+    partner[own[on_plane]] = own[on_plane]
+    return partner
+
+
+def _sorted_by_key(
+    skeleton: Skeleton, wanted: NDArray[np.bool_], minding_numbers: bool
+) -> tuple[dict[tuple[str, ...], list[int]], dict[tuple[str, ...], list[int]]]:
+    """Left and right joints by their name with the side struck out; a name may have two sides."""
+    left: dict[tuple[str, ...], list[int]] = defaultdict(list)
+    right: dict[tuple[str, ...], list[int]] = defaultdict(list)
+    for joint in np.flatnonzero(wanted):
+        words = _words(skeleton.names[joint])
+        if not minding_numbers:
+            words = [word for word in words if not word.isdigit()]
+        for place, word in enumerate(words):
+            if word in _SIDES:
+                key = (*words[:place], "", *words[place + 1 :])
+                (left if _SIDES[word] < 0 else right)[key].append(int(joint))
+    return left, right
+
+
+def _words(name: str) -> list[str]:
+    return [
+        piece
+        for word in _WORDS.findall(name)
+        for piece in _GLUED.split(word.lower())  # leftarm: set off by nothing, but plain
+        if piece
+    ]
+
+
+def _number(skeleton: Skeleton, name: str) -> int:
+    if name not in skeleton.index:
+        near = get_close_matches(name, skeleton.names, n=1)
+        hint = f"; did you mean {near[0]!r}?" if near else ""
+        raise RecipeError(f"mirror pairs: no joint is named {name!r}{hint}")
+    return skeleton.index[name]
