@@ -276,6 +276,14 @@ class Rig:
                     f"attribute {name!r}: need {wanted[0]} values, got {len(values)}"
                 )
 
+    @property
+    def unused_joints(self) -> tuple[str, ...]:
+        """Names of the joints that move no vertex; none while there are no weights."""
+        if self.weights is None:
+            return ()
+        used = np.bincount(self.weights.matrix.indices, minlength=len(self.skeleton)) > 0
+        return tuple(np.array(self.skeleton.names)[~used].tolist())
+
 
 def _freeze(noun: object, **arrays: NDArray[Any]) -> None:
     for name, array in arrays.items():

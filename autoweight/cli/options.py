@@ -10,10 +10,43 @@ from typing import Any
 
 import click
 
-__all__ = ["as_json", "emit", "progress_to_stderr", "quiet"]
+__all__ = [
+    "as_json",
+    "emit",
+    "force",
+    "output",
+    "progress_to_stderr",
+    "quiet",
+    "root",
+    "skeleton",
+    "table",
+    "tidying",
+]
 
 as_json = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 quiet = click.option("--quiet", is_flag=True, help="Say nothing of progress.")
+output = click.option("-o", "--output", required=True, metavar="OUT", help="File to write.")
+force = click.option("--force", is_flag=True, help="Allow OUT to be the file that was read.")
+skeleton = click.option(
+    "--skeleton", metavar="FILE", help="Joints in a JSON file, for a mesh that has none."
+)
+root = click.option(
+    "--root", metavar="NODE", help="Node whose hierarchy is the skeleton, where no skin names one."
+)
+
+_TIDYING = (
+    click.option("--max-influences", type=click.IntRange(1), help="Most joints a vertex may have (4)."),
+    click.option("--prune", type=click.FloatRange(0, 1), help="Weights below this become 0 (0.001)."),
+    click.option("--bits", type=click.Choice(["32", "16", "8"]), help="Precision in the file (32)."),
+)
+
+
+def tidying(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Options that override the recipe's tidy table."""
+    for option in reversed(_TIDYING):
+        command = option(command)
+    return command
+
 
 QUIET_SECONDS = 1.0
 
@@ -21,6 +54,15 @@ QUIET_SECONDS = 1.0
 def emit(result: dict[str, Any], as_json: bool, text: Callable[[], str]) -> None:
     """Print a result on stdout, for machines or for people."""
     click.echo(json.dumps(result, indent=2) if as_json else text())
+
+
+def table(rows: list[tuple[str, ...]]) -> str:
+    """Columns as wide as they need to be, two spaces apart."""
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    return "\n".join(
+        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+        for row in rows
+    )
 
 
 def progress_to_stderr(quiet: bool) -> Callable[[str, float], None]:

@@ -1,0 +1,244 @@
+"""How sound a rig is: its mesh, its joints, its weights."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+from scipy.sparse.csgraph import connected_components
+
+from autoweight.bones import Bones, bones, distances
+from autoweight.rig import Rig, Skeleton, Weights
+from autoweight.surface import Surface, prepare
+
+__all__ = ["Fact", "check", "islands"]
+
+TINY = 1e-3
+"""Weights below this move nothing an eye can see, but cost and leak."""
+
+DOMINANT = 0.5
+"""A joint that holds more than this of a vertex owns it."""
+
+EXAMPLES = 5
+
+
+@dataclass(frozen=True)
+class Fact:
+    """One line of a health report.
+
+    Parameters
+    ----------
+    about : {"mesh", "skeleton", "weights"}
+    name : str
+        What was looked at.
+    value : int, float or str
+        What was found; a count where things were counted.
+    finding : bool
+        Whether somebody should look at it; otherwise it is only said.
+    where : tuple
+        The first few places: vertex numbers or joint names.
+    """
+
+    about: str
+    name: str
+    value: int | float | str
+    finding: bool = False
+    where: tuple[int | str, ...] = ()
+
+
+def check(rig: Rig) -> list[Fact]:
+    """Look a rig over.
+
+    Parameters
+    ----------
+    rig : Rig
+        With or without weights.
+
+    Returns
+    -------
+    list of Fact
+        Mesh first, then skeleton, then weights.
+
+    Raises
+    ------
+    GeometryError
+        The mesh has no face with any area.
+    """
+    surface = prepare(rig.mesh)
+    found = [*_mesh(rig, surface), *_skeleton(rig.skeleton)]
+    if rig.weights is None:
+        found.append(Fact("weights", "weights", "none yet"))
+    else:
+        found += _weights(rig, rig.weights, surface)
+    return found
+
+
+def islands(weights: sparse.csr_array, surface: Surface) -> NDArray[np.int64]:
+    """Label the connected patches of influence, joint by joint.
+
+    Parameters
+    ----------
+    weights : csr_array, shape (n, j)
+        One row for each surface vertex, without stored zeros.
+    surface : Surface
+
+    Returns
+    -------
+    ndarray, shape (nnz,)
+        A number for each stored weight, in their stored order. Two weights share it when they
+        are of one joint and a path of edges joins them along which that joint has weight.
+    """
+    count, joints = weights.shape
+    row = np.repeat(np.arange(count), np.diff(weights.indptr))
+    key = row * joints + weights.indices  # ascending: rows in order, indices sorted
+    first, second = surface.edges.T.astype(np.int64)
+    here, within = _entries_of(weights, first)
+    wanted = second[within] * joints + weights.indices[here]
+    there = np.minimum(np.searchsorted(key, wanted), len(key) - 1)
+    joined = key[there] == wanted
+    links = sparse.coo_array(
+        (np.ones(joined.sum(), dtype=np.int8), (here[joined], there[joined])),
+        shape=(len(key), len(key)),
+    )
+    return connected_components(links, directed=False)[1].astype(np.int64)
+
+
+def _entries_of(matrix: sparse.csr_array, rows: NDArray) -> tuple[NDArray, NDArray]:
+    """Positions in `matrix.data` of the entries of rows, and which of the rows each is from."""
+    length = np.diff(matrix.indptr)[rows]
+    within = np.repeat(np.arange(len(rows)), length)
+    offset = np.arange(len(within)) - np.repeat(np.cumsum(length) - length, length)
+    return matrix.indptr[rows][within] + offset, within
+
+
+def _mesh(rig: Rig, surface: Surface) -> list[Fact]:
+    pieces = int(surface.components.max()) + 1
+    found = [
+        Fact("mesh", "vertices", len(rig.mesh.vertices)),
+        Fact("mesh", "faces", len(rig.mesh.faces)),
+        Fact("mesh", "parts", len(rig.mesh.parts)),
+        Fact("mesh", "connected pieces", pieces),
+    ]
+    return found + [Fact("mesh", "for the solver only", repair) for repair in surface.repairs]
+
+
+def _skeleton(skeleton: Skeleton) -> list[Fact]:
+    child = np.flatnonzero(skeleton.parents >= 0)
+    length = np.linalg.norm(
+        skeleton.positions[child] - skeleton.positions[skeleton.parents[child]], axis=1
+    )
+    together = child[length <= 1e-9 * max(float(np.ptp(skeleton.positions)), 1e-30)]
+
+    def named(joints: NDArray) -> tuple[str, ...]:
+        return tuple(skeleton.names[each] for each in joints[:EXAMPLES])
+
+    axes = skeleton.rest[:, :3, :3]
+    mirrored = np.flatnonzero(np.linalg.det(axes) < 0)
+    return [
+        Fact("skeleton", "joints", len(skeleton)),
+        Fact("skeleton", "roots", int((skeleton.parents < 0).sum())),
+        Fact("skeleton", "joints on top of their parent", len(together), where=named(together)),
+        Fact(
+            "skeleton",
+            "joints with mirrored axes",
+            len(mirrored),
+            len(mirrored) > 0,
+            named(mirrored),
+        ),
+    ]
+
+
+def _weights(rig: Rig, weights: Weights, surface: Surface) -> list[Fact]:
+    matrix = weights.matrix
+    influences = weights.influences
+    histogram = np.bincount(influences)
+    tiny = np.flatnonzero(np.bincount(_rows(matrix)[matrix.data < TINY], minlength=len(influences)))
+    # The first vertex of each place speaks for it; the others have to agree.
+    place, speaker = np.unique(surface.weld, return_index=True)
+    apart = abs(matrix - matrix[speaker[np.searchsorted(place, surface.weld)]])
+    cracked = np.flatnonzero(np.diff(_above(apart, 1e-6).indptr))
+    stray = _stray(rig.skeleton, matrix[speaker], surface)
+    return [
+        Fact(
+            "weights",
+            "influences a vertex",
+            ", ".join(f"{many}: {number}" for many, number in enumerate(histogram) if number),
+        ),
+        _vertices(f"vertices with weights under {TINY:g}", tiny),
+        _vertices("vertices that differ from their twin across a seam", cracked),
+        *stray,
+        Fact(
+            "weights",
+            "joints without vertices",
+            len(rig.unused_joints),
+            where=rig.unused_joints[:EXAMPLES],
+        ),
+    ]
+
+
+def _stray(skeleton: Skeleton, matrix: sparse.csr_array, surface: Surface) -> list[Fact]:
+    """Patches of a joint's influence that are cut off from the rest and further from the joint.
+
+    A patch that the joint owns (an eye, a buckle) is meant; so is one no further from the
+    joint's bones than its main patch reaches, which is how loose layers look.
+    """
+    label = islands(matrix, surface)
+    row, joint = _rows(matrix), matrix.indices
+    size = np.bincount(label, matrix.data * surface.areas[row])
+    peak = np.zeros(len(size))
+    np.maximum.at(peak, label, matrix.data)
+    joint_of = np.zeros(len(size), dtype=np.int64)
+    joint_of[label] = joint
+    order = np.lexsort((-size, joint_of))
+    main = np.zeros(len(size), dtype=bool)
+    main[order[np.unique(joint_of[order], return_index=True)[1]]] = True
+    near = _to_own_bones(skeleton, surface.vertices[row], joint)
+    reach = np.zeros(len(skeleton))
+    np.maximum.at(reach, joint[main[label]], near[main[label]])
+    suspect = ~main[label] & (peak[label] < DOMINANT)
+    same_piece = np.zeros(len(skeleton), dtype=np.int64)
+    same_piece[joint[main[label]]] = surface.components[row[main[label]]]
+    away = (surface.components[row] == same_piece[joint]) | (near > reach[joint])
+    stray = np.unique(label[suspect & away])
+    return [
+        Fact(
+            "weights",
+            f"stray influence of {skeleton.names[joint_of[patch]]}",
+            int((label == patch).sum()),
+            finding=True,
+            where=tuple(int(each) for each in row[label == patch][:EXAMPLES]),
+        )
+        for patch in stray
+    ] or [Fact("weights", "stray patches of influence", 0)]
+
+
+def _to_own_bones(skeleton: Skeleton, points: NDArray, joint: NDArray) -> NDArray[np.float64]:
+    """Distance of each point to the nearest bone of the joint named beside it."""
+    every = bones(skeleton)
+    found = np.empty(len(points))
+    for number in np.unique(joint):
+        mine = joint == number
+        own = every.joint == number
+        found[mine] = distances(
+            points[mine], Bones(every.joint[own], every.head[own], every.tail[own])
+        ).min(axis=1)
+    return found
+
+
+def _rows(matrix: sparse.csr_array) -> NDArray[np.int64]:
+    return np.repeat(np.arange(matrix.shape[0]), np.diff(matrix.indptr))
+
+
+def _above(matrix: sparse.csr_array, floor: float) -> sparse.csr_array:
+    kept = matrix.copy()
+    kept.data = np.where(kept.data > floor, kept.data, 0)
+    kept.eliminate_zeros()
+    return kept
+
+
+def _vertices(name: str, where: NDArray) -> Fact:
+    return Fact(
+        "weights", name, len(where), len(where) > 0, tuple(int(each) for each in where[:EXAMPLES])
+    )

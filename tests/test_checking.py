@@ -1,0 +1,84 @@
+import numpy as np
+from scipy import sparse
+
+from autoweight import Mesh, Rig, Skeleton, Weights
+from autoweight.checking import check, islands
+from autoweight.surface import prepare
+
+
+def strip(length: int) -> Mesh:
+    """A flat ribbon of squares along x, two triangles each."""
+    x, y = np.meshgrid(np.arange(length + 1.0), [0.0, 1.0], indexing="ij")
+    vertices = np.stack([x, y, 0 * x], axis=2).reshape(-1, 3)
+    corner = 2 * np.arange(length)[:, None]
+    faces = np.concatenate([corner + [0, 2, 1], corner + [1, 2, 3]])
+    return Mesh(vertices, faces)
+
+
+def two_joints(length: int) -> Skeleton:
+    rest = np.tile(np.eye(4), (2, 1, 1))
+    rest[1, 0, 3] = length / 2
+    return Skeleton(("base", "end"), [-1, 0], rest)
+
+
+def rig_of(dense: np.ndarray) -> Rig:
+    length = len(dense) // 2 - 1
+    return Rig(strip(length), two_joints(length), Weights(dense))
+
+
+def handed_over() -> np.ndarray:
+    end = np.repeat(np.linspace(0, 1, 11), 2)
+    return np.stack([1 - end, end], axis=1)
+
+
+def findings(rig: Rig) -> dict[str, int]:
+    return {fact.name: fact.value for fact in check(rig) if fact.finding}
+
+
+def test_a_clean_hand_over_has_no_findings():
+    assert findings(rig_of(handed_over())) == {}
+
+
+def test_a_weight_far_from_its_joint_is_stray():
+    dense = handed_over()
+    dense[:4] = [0.9, 0.1]
+    dense[4:8] = [1, 0]
+    assert findings(rig_of(dense)) == {"stray influence of end": 4}
+
+
+def test_a_patch_that_the_joint_owns_is_not_stray():
+    dense = handed_over()
+    dense[:4] = [0, 1]
+    assert findings(rig_of(dense)) == {}
+
+
+def test_tiny_weights_are_counted():
+    dense = handed_over()
+    dense[0] = [0.9995, 0.0005]
+    assert findings(rig_of(dense)) == {"vertices with weights under 0.001": 1}
+
+
+def test_a_seam_whose_twins_differ_is_found():
+    mesh = strip(10)
+    dense = handed_over()
+    seam = Mesh(np.vstack([mesh.vertices, mesh.vertices[:1]]), np.vstack([mesh.faces, [22, 2, 1]]))
+    same = Rig(seam, two_joints(10), Weights(np.vstack([dense, dense[:1]])))
+    apart = Rig(seam, two_joints(10), Weights(np.vstack([dense, [[0.5, 0.5]]])))
+    name = "vertices that differ from their twin across a seam"
+    assert name not in findings(same)
+    assert findings(apart)[name] == 1
+
+
+def test_islands_agree_with_a_graph_built_joint_by_joint():
+    rng = np.random.default_rng(0)
+    surface = prepare(strip(20))
+    dense = rng.random((len(surface), 3)) * (rng.random((len(surface), 3)) < 0.4)
+    matrix = sparse.csr_array(dense)
+    label = islands(matrix, surface)
+    for joint in range(3):
+        inside = dense[:, joint] > 0
+        graph = surface.adjacency[inside][:, inside]
+        count, slow = sparse.csgraph.connected_components(graph, directed=False)
+        fast = label[matrix.indices == joint]
+        assert len(np.unique(fast)) == count
+        assert len(np.unique(np.stack([slow, fast], axis=1), axis=0)) == count
