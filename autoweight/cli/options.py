@@ -35,9 +35,15 @@ root = click.option(
 )
 
 _TIDYING = (
-    click.option("--max-influences", type=click.IntRange(1), help="Most joints a vertex may have (4)."),
-    click.option("--prune", type=click.FloatRange(0, 1), help="Weights below this become 0 (0.001)."),
-    click.option("--bits", type=click.Choice(["32", "16", "8"]), help="Precision in the file (32)."),
+    click.option(
+        "--max-influences", type=click.IntRange(1), help="Most joints a vertex may have (4)."
+    ),
+    click.option(
+        "--prune", type=click.FloatRange(0, 1), help="Weights below this become 0 (0.001)."
+    ),
+    click.option(
+        "--bits", type=click.Choice(["32", "16", "8"]), help="Precision in the file (32)."
+    ),
 )
 
 
