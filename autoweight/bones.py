@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from autoweight.rig import Skeleton
 
-__all__ = ["Bones", "bones", "distances"]
+__all__ = ["Bones", "bones", "closest", "distances"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,6 +68,29 @@ def bones(skeleton: Skeleton, active: NDArray[np.bool_] | None = None) -> Bones:
     return Bones(joint[kept].astype(np.int32), head[kept], tail[kept])
 
 
+def closest(
+    points: NDArray[np.float64], bones: Bones, which: NDArray[np.integer]
+) -> NDArray[np.float64]:
+    """Closest place on one bone to each point.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, 3)
+    bones : Bones
+    which : ndarray, shape (n,), int
+        The bone asked about for each point.
+
+    Returns
+    -------
+    ndarray, shape (n, 3)
+    """
+    head = bones.head[which]
+    along = bones.tail[which] - head
+    length = np.einsum("ij,ij->i", along, along)
+    share = np.einsum("ij,ij->i", points - head, along) / np.where(length > 0, length, 1.0)
+    return head + np.clip(share, 0, 1)[:, None] * along
+
+
 def distances(points: NDArray[np.float64], bones: Bones) -> NDArray[np.float64]:
     """Straight-line distance of every point to every bone.
 
@@ -82,9 +105,7 @@ def distances(points: NDArray[np.float64], bones: Bones) -> NDArray[np.float64]:
         In scene units.
     """
     found = np.empty((len(points), len(bones)))
-    for number, (head, tail) in enumerate(zip(bones.head, bones.tail, strict=True)):
-        along = tail - head
-        length = along @ along
-        share = np.clip((points - head) @ along / length, 0, 1) if length > 0 else np.zeros(1)
-        found[:, number] = np.linalg.norm(points - head - share[:, None] * along, axis=1)
+    for number in range(len(bones)):
+        place = closest(points, bones, np.full(len(points), number))
+        found[:, number] = np.linalg.norm(points - place, axis=1)
     return found

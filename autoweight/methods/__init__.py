@@ -56,6 +56,8 @@ Method = Callable[[Problem], "sparse.csr_array | NDArray[np.float64]"]
 """Returns (n, j) weights, not negative, zero for joints that are not active; any row sum."""
 
 METHODS = {
+    "heat": "autoweight.methods.heat:solve",
+    "inverse": "autoweight.methods.inverse:solve",
     "nearest": "autoweight.methods.nearest:solve",
 }
 """The built-in methods: name and where the function is."""

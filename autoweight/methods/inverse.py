@@ -1,0 +1,42 @@
+"""Each joint by the inverse of its straight-line distance: a floor to beat."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import sparse
+
+from autoweight.bones import distances
+from autoweight.methods import Problem
+
+__all__ = ["solve"]
+
+CHUNK = 1 << 14
+
+
+def solve(problem: Problem) -> sparse.csr_array:
+    """Weight proportional to 1/d⁴ of the nearest bone of each joint.
+
+    Parameters
+    ----------
+    problem : Problem
+
+    Returns
+    -------
+    csr_array, shape (n, j)
+        Every joint that may have weight.
+
+    References
+    ----------
+    Shepard, "A two-dimensional interpolation function for irregularly-spaced data", ACM National
+    Conference, 1968.
+    """
+    count, joints = len(problem.surface), len(problem.skeleton)
+    reach = 1e-6 * np.linalg.norm(np.ptp(problem.surface.vertices, axis=0))
+    rows = []
+    for start in range(0, count, CHUNK):
+        points = problem.surface.vertices[start : start + CHUNK]
+        share = np.zeros((len(points), joints))
+        away = np.maximum(distances(points, problem.bones), reach)
+        np.maximum.at(share.T, problem.bones.joint, (1 / away**4).T)
+        rows.append(sparse.csr_array(share))
+    return sparse.csr_array(sparse.vstack(rows))

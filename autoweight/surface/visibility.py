@@ -1,0 +1,50 @@
+"""Which points can be seen from which, the surface being opaque."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autoweight.surface.prepare import Surface
+
+__all__ = ["Sight"]
+
+GRAZE = 1e-3
+"""Share of a ray's length, at the end it looks for, in which a hit does not count: the vertex is
+on the surface, so the ray always meets the faces round it."""
+
+
+class Sight:
+    """Rays against a surface, its tree built once.
+
+    Parameters
+    ----------
+    surface : Surface
+    """
+
+    def __init__(self, surface: Surface) -> None:
+        import igl
+
+        self._vertices = np.ascontiguousarray(surface.vertices)
+        self._faces = surface.faces.astype(np.int64)
+        self._tree = igl.AABB()
+        self._tree.init(self._vertices, self._faces)
+
+    def clear(
+        self, origins: NDArray[np.float64], targets: NDArray[np.float64]
+    ) -> NDArray[np.bool_]:
+        """Whether the straight way from each origin to its target, on the surface, is free.
+
+        Parameters
+        ----------
+        origins, targets : ndarray, shape (r, 3)
+
+        Returns
+        -------
+        ndarray, shape (r,), bool
+        """
+        ways = np.ascontiguousarray(targets - origins)
+        hit = self._tree.intersect_ray_first(
+            self._vertices, self._faces, np.ascontiguousarray(origins), ways, np.inf
+        )
+        return (hit[0] < 0) | (hit[1] >= 1 - GRAZE)
