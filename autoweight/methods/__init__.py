@@ -12,7 +12,9 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.bones import Bones
+from autoweight.chains import Chain, chains
 from autoweight.errors import RecipeError
+from autoweight.profiles import Falloff
 from autoweight.rig import Skeleton
 from autoweight.surface import Surface
 
@@ -43,6 +45,10 @@ class Problem:
         The joints that may have weight.
     progress : callable
         Told how far the work has got.
+    chains : tuple of Chain
+        Every joint in exactly one; what the skeleton implies when left out.
+    falloffs : tuple of Falloff
+        One for each chain; the defaults when left out.
     """
 
     surface: Surface
@@ -50,6 +56,14 @@ class Problem:
     bones: Bones
     active: NDArray[np.bool_]
     progress: Progress = silent
+    chains: tuple[Chain, ...] = ()
+    falloffs: tuple[Falloff, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not self.chains:
+            object.__setattr__(self, "chains", chains(self.skeleton))
+        if not self.falloffs:
+            object.__setattr__(self, "falloffs", (Falloff(),) * len(self.chains))
 
 
 Method = Callable[[Problem], "sparse.csr_array | NDArray[np.float64]"]
