@@ -1,0 +1,1 @@
+"""Motion: how joints turn, and where that takes the vertices."""

@@ -1,0 +1,139 @@
+"""Joint transforms over time, and where they put the joints."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from autoweight.errors import SkeletonError
+from autoweight.rig import Skeleton
+
+__all__ = ["Clip", "random_poses", "rest_local", "turned", "world"]
+
+
+@dataclass(frozen=True, eq=False)
+class Clip:
+    """A run of poses.
+
+    Parameters
+    ----------
+    name : str
+    times : array_like, shape (f,)
+        In seconds, ascending.
+    local : array_like, shape (f, j, 4, 4)
+        Transform of each joint relative to its parent joint; of a root, its world transform.
+
+    Raises
+    ------
+    SkeletonError
+        Shapes that do not fit each other, no frame, times that do not ascend, or a value that
+        is not finite.
+    """
+
+    name: str
+    times: NDArray[np.float64]
+    local: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        times = np.ascontiguousarray(self.times, dtype=np.float64)
+        local = np.ascontiguousarray(self.local, dtype=np.float64)
+        if times.ndim != 1 or local.ndim != 4 or local.shape[::2] != (len(times), 4):
+            raise SkeletonError(
+                f"clip {self.name!r}: need times (f,) and transforms (f, j, 4, 4), "
+                f"got {times.shape} and {local.shape}"
+            )
+        if len(times) == 0 or not (np.diff(times) > 0).all():
+            raise SkeletonError(f"clip {self.name!r}: needs frames whose times ascend")
+        if not (np.isfinite(times).all() and np.isfinite(local).all()):
+            raise SkeletonError(f"clip {self.name!r}: a time or transform is not finite")
+        for name, array in (("times", times), ("local", local)):
+            array = array.view()
+            array.setflags(write=False)
+            object.__setattr__(self, name, array)
+
+    def __len__(self) -> int:
+        return len(self.times)
+
+
+def rest_local(skeleton: Skeleton) -> NDArray:
+    """Bind transform of each joint relative to its parent, (j, 4, 4); of a root, its own."""
+    local = skeleton.rest.copy()
+    child = np.flatnonzero(skeleton.parents >= 0)
+    local[child] = np.linalg.solve(skeleton.rest[skeleton.parents[child]], skeleton.rest[child])
+    return local
+
+
+def world(skeleton: Skeleton, local: NDArray) -> NDArray:
+    """Forward kinematics.
+
+    Parameters
+    ----------
+    skeleton : Skeleton
+    local : ndarray, shape (..., j, 4, 4)
+
+    Returns
+    -------
+    ndarray, shape (..., j, 4, 4)
+        World transforms.
+    """
+    found = np.array(local)
+    for joint, parent in enumerate(skeleton.parents):  # parents come first
+        if parent >= 0:
+            found[..., joint, :, :] = found[..., parent, :, :] @ local[..., joint, :, :]
+    return found
+
+
+def turned(skeleton: Skeleton, turns: NDArray[np.float64]) -> NDArray:
+    """Turn joints about where they are, from the bind pose.
+
+    Parameters
+    ----------
+    skeleton : Skeleton
+    turns : ndarray, shape (f, j, 3)
+        Rotation vectors in radians, in the axes of bind space. A joint's children are carried
+        along and turn further.
+
+    Returns
+    -------
+    ndarray, shape (f, j, 4, 4)
+        Local transforms.
+    """
+    frames, joints = turns.shape[:2]
+    spin = Rotation.from_rotvec(turns.reshape(-1, 3)).as_matrix().reshape(frames, joints, 3, 3)
+    about = np.zeros((frames, joints, 4, 4))
+    about[..., :3, :3] = spin
+    at = skeleton.positions
+    about[..., :3, 3] = at - (spin @ at[:, :, None])[..., 0]
+    about[..., 3, 3] = 1
+    above = np.where(
+        (skeleton.parents >= 0)[:, None, None], skeleton.rest[skeleton.parents], np.eye(4)
+    )
+    return np.linalg.solve(above, about @ skeleton.rest)
+
+
+def random_poses(
+    skeleton: Skeleton, count: int, generator: np.random.Generator, *, degrees: float = 45.0
+) -> Clip:
+    """Poses for comparing: every joint but the roots turned at random.
+
+    Parameters
+    ----------
+    skeleton : Skeleton
+    count : int
+    generator : numpy.random.Generator
+    degrees : float
+        Turns are up to this, evenly, about axes that are even over the sphere.
+
+    Returns
+    -------
+    Clip
+        A pose a second.
+    """
+    axes = generator.normal(size=(count, len(skeleton), 3))
+    axes /= np.linalg.norm(axes, axis=-1, keepdims=True)
+    angles = np.radians(degrees) * generator.uniform(size=(count, len(skeleton), 1))
+    turns = np.where((skeleton.parents >= 0)[:, None], axes * angles, 0.0)
+    return Clip("random", np.arange(count, dtype=np.float64), turned(skeleton, turns))
