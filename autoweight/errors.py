@@ -4,6 +4,9 @@ Every message names the file or thing, what is wrong with it, and the mend. The 
 prints the message alone and leaves with exit code 2.
 """
 
+from collections.abc import Iterable
+from difflib import get_close_matches
+
 __all__ = [
     "AutoweightError",
     "FileError",
@@ -11,7 +14,12 @@ __all__ = [
     "RecipeError",
     "SkeletonError",
     "WeightsError",
+    "suggestion",
 ]
+
+
+LISTED = 12
+"""Names listed in a message before it trails off."""
 
 
 class AutoweightError(Exception):
@@ -30,9 +38,32 @@ class SkeletonError(AutoweightError):
     """A joint hierarchy that is not one forest of uniquely named joints."""
 
 
-class RecipeError(AutoweightError):
+class RecipeError(AutoweightError, ValueError):
     """A recipe, option or name that asks for something that is not there."""
 
 
 class WeightsError(AutoweightError):
     """Weights that are not finite, negative, of the wrong shape, or contradict a lock."""
+
+
+def suggestion(name: str, choices: Iterable[str]) -> str:
+    """The end of a message about a name that is not known.
+
+    Parameters
+    ----------
+    name : str
+        What was asked for.
+    choices : iterable of str
+        What there is.
+
+    Returns
+    -------
+    str
+        The nearest of them as a question, or the list where none is near.
+    """
+    choices = list(choices)
+    near = get_close_matches(name, choices, n=1)
+    if near:
+        return f"did you mean {near[0]!r}?"
+    listed = ", ".join(choices[:LISTED]) + (", …" if len(choices) > LISTED else "")
+    return f"there are {listed}" if choices else "there are none"

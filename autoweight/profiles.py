@@ -5,14 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import PchipInterpolator
 
-from autoweight.errors import RecipeError
+from autoweight.errors import RecipeError, suggestion
 
 __all__ = ["SHAPES", "UNITS", "End", "Falloff", "Row", "Side", "curve"]
 
@@ -324,9 +323,7 @@ def _checked(shape: object) -> str | Points:
 
 def _chosen(what: str, name: str, choices: tuple[str, ...]) -> None:
     if name not in choices:
-        near = get_close_matches(str(name), choices, n=1)
-        hint = f"did you mean {near[0]!r}?" if near else f"there are {', '.join(choices)}"
-        raise RecipeError(f"{what} {name!r} is not known; {hint}")
+        raise RecipeError(f"{what} {name!r} is not known; {suggestion(str(name), choices)}")
 
 
 def _between(what: str, value: float, low: float, high: float) -> None:

@@ -6,14 +6,13 @@ import re
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 from scipy.spatial.distance import cdist
 
-from autoweight.errors import RecipeError
+from autoweight.errors import RecipeError, suggestion
 from autoweight.rig import Skeleton
 
 __all__ = ["UNPAIRED", "Plane", "pairs"]
@@ -194,7 +193,6 @@ def _words(name: str) -> list[str]:
 
 def _number(skeleton: Skeleton, name: str) -> int:
     if name not in skeleton.index:
-        near = get_close_matches(name, skeleton.names, n=1)
-        hint = f"; did you mean {near[0]!r}?" if near else ""
-        raise RecipeError(f"mirror pairs: no joint is named {name!r}{hint}")
+        hint = suggestion(name, skeleton.names)
+        raise RecipeError(f"mirror pairs: no joint is named {name!r}; {hint}")
     return skeleton.index[name]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from difflib import get_close_matches
 from importlib import import_module
 
 import numpy as np
@@ -13,7 +12,7 @@ from scipy import sparse
 
 from autoweight.bones import Bones
 from autoweight.chains import Chain, chains
-from autoweight.errors import RecipeError
+from autoweight.errors import RecipeError, suggestion
 from autoweight.profiles import Falloff
 from autoweight.rig import Skeleton
 from autoweight.surface import Surface
@@ -98,8 +97,7 @@ def find(name: str) -> Method:
     address = METHODS.get(name, name)
     module, colon, function = address.partition(":")
     if not colon:
-        near = get_close_matches(name, METHODS, n=1)
-        hint = f"did you mean {near[0]!r}?" if near else f"there are {', '.join(METHODS)}"
+        hint = suggestion(name, METHODS)
         raise RecipeError(f"no method is named {name!r}; {hint}, or give package.module:function")
     try:
         return getattr(import_module(module), function)
