@@ -8,15 +8,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import sparse
-from scipy.spatial.transform import Rotation
 
 from autoweight.errors import WeightsError
-from autoweight.rig import Rig, Skeleton, Weights
+from autoweight.pose.motion import random_poses
+from autoweight.pose.skinning import linear_blend
+from autoweight.rig import Rig, Weights
 from autoweight.surface import Surface, prepare
 
-__all__ = ["Difference", "compare", "random_poses"]
+__all__ = ["Difference", "compare"]
 
 
 @dataclass(frozen=True)
@@ -35,41 +35,6 @@ class Difference:
 
     weights: float
     deformation: float
-
-
-def random_poses(
-    skeleton: Skeleton, count: int = 10, degrees: float = 30.0, seed: int = 0
-) -> NDArray[np.float64]:
-    """Poses in which every joint turns on its own, about itself.
-
-    Parameters
-    ----------
-    skeleton : Skeleton
-    count : int
-    degrees : float
-        Each joint turns about a random axis by an angle drawn evenly from ± this.
-    seed : int
-        The same seed gives the same poses.
-
-    Returns
-    -------
-    ndarray, shape (count, j, 4, 4)
-        What carries a bind-space point that follows one joint alone into the pose.
-    """
-    random = np.random.default_rng(seed)
-    joints = len(skeleton)
-    axis = random.normal(size=(count, joints, 3))
-    axis /= np.linalg.norm(axis, axis=2, keepdims=True)
-    angle = np.radians(random.uniform(-degrees, degrees, size=(count, joints, 1)))
-    turn = Rotation.from_rotvec((axis * angle).reshape(-1, 3)).as_matrix()
-    own = np.tile(np.eye(4), (count, joints, 1, 1))
-    own[:, :, :3, :3] = turn.reshape(count, joints, 3, 3)
-    at = skeleton.positions
-    own[:, :, :3, 3] = at - np.einsum("pjab,jb->pja", own[:, :, :3, :3], at)
-    for joint, parent in enumerate(skeleton.parents):
-        if parent >= 0:
-            own[:, joint] = own[:, parent] @ own[:, joint]
-    return own
 
 
 def compare(rig: Rig, weights: Weights, *, surface: Surface | None = None) -> Difference:
@@ -99,15 +64,12 @@ def compare(rig: Rig, weights: Weights, *, surface: Surface | None = None) -> Di
     own, other = (_on_surface(each, surface) for each in (rig.weights, weights))
     share = surface.areas / surface.areas.sum()
     apart = abs(own - other).sum(axis=1)
-    moved = 0.0
-    gap = sparse.csr_array(own - other)
-    points = np.column_stack([surface.vertices, np.ones(len(surface))])
-    poses = random_poses(rig.skeleton)
-    for pose in poses:
-        blend = (gap @ pose[:, :3].reshape(len(pose), 12)).reshape(-1, 3, 4)
-        shift = np.einsum("nab,nb->na", blend, points)
-        moved += share @ np.linalg.norm(shift, axis=1)
-    return Difference(float(share @ apart), float(moved / len(poses) / rig.mesh.diagonal))
+    # Blending is linear in the weights: their gap, skinned, is the gap of the results.
+    shift = linear_blend(
+        surface.vertices, sparse.csr_array(own - other), random_poses(rig.skeleton)
+    )
+    moved = share @ np.linalg.norm(shift, axis=2).mean(axis=0)
+    return Difference(float(share @ apart), float(moved / rig.mesh.diagonal))
 
 
 def _on_surface(weights: Weights, surface: Surface) -> sparse.csr_array:

@@ -5,7 +5,8 @@ import pytest
 from scipy import sparse
 from scipy.spatial.transform import Rotation
 
-from autoweight.pose.clip import random_poses, turned, world
+from autoweight.pose.clip import turned, world
+from autoweight.pose.motion import random_poses
 from autoweight.pose.skinning import carried, dual_quaternion, linear_blend
 from autoweight.rig import Skeleton
 
@@ -87,8 +88,7 @@ def test_twisted_zone_loses_the_closed_form_of_its_volume(profile, share):
 @pytest.mark.parametrize("skin", [linear_blend, dual_quaternion])
 def test_one_joint_alone_carries_rigidly(skin):
     skeleton = line(4)
-    clip = random_poses(skeleton, 40, RNG, degrees=170)
-    transforms = carried(skeleton, world(skeleton, clip.local))
+    transforms = random_poses(skeleton, 40, degrees=170)
     points = RNG.normal(size=(30, 3))
     joint = RNG.integers(4, size=30)
     weights = sparse.csr_array((np.ones(30), (np.arange(30), joint)), shape=(30, 4))
@@ -110,7 +110,7 @@ def test_dual_quaternion_carries_stretch_of_one_joint_exactly():
 
 def test_more_frames_than_fit_at_once_are_as_frame_by_frame():
     skeleton = line(5)
-    transforms = carried(skeleton, world(skeleton, random_poses(skeleton, 70, RNG).local))
+    transforms = random_poses(skeleton, 70)
     points = RNG.normal(size=(20, 3))
     weights = sparse.csr_array(RNG.dirichlet(np.ones(5), size=20))
     for skin in (linear_blend, dual_quaternion):
@@ -128,8 +128,7 @@ def test_linear_blend_agrees_with_usdskel():
     from pxr import Gf, Vt
 
     skeleton = line(6)
-    clip = random_poses(skeleton, 1, RNG, degrees=80)
-    transforms = carried(skeleton, world(skeleton, clip.local))[0]
+    transforms = random_poses(skeleton, 1, degrees=80)[0]
     points = RNG.normal(size=(50, 3)).astype(np.float32)
     weights = RNG.dirichlet(np.ones(6), size=50)
     theirs = Vt.Vec3fArray.FromNumpy(points.copy())

@@ -11,7 +11,7 @@ from scipy.spatial.transform import Rotation
 from autoweight.errors import SkeletonError
 from autoweight.rig import Skeleton
 
-__all__ = ["Clip", "random_poses", "rest_local", "turned", "world"]
+__all__ = ["Clip", "rest_local", "turned", "world"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -25,6 +25,8 @@ class Clip:
         In seconds, ascending.
     local : array_like, shape (f, j, 4, 4)
         Transform of each joint relative to its parent joint; of a root, its world transform.
+    labels : sequence of str, optional
+        What each pose is called; its time when left out.
 
     Raises
     ------
@@ -35,7 +37,8 @@ class Clip:
 
     name: str
     times: NDArray[np.float64]
-    local: NDArray[np.float64]
+    local: NDArray
+    labels: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         times = np.ascontiguousarray(self.times, dtype=np.float64)
@@ -49,6 +52,12 @@ class Clip:
             raise SkeletonError(f"clip {self.name!r}: needs frames whose times ascend")
         if not (np.isfinite(times).all() and np.isfinite(local).all()):
             raise SkeletonError(f"clip {self.name!r}: a time or transform is not finite")
+        labels = tuple(self.labels) or tuple(f"{self.name} {time:.3f} s" for time in times)
+        if len(labels) != len(times):
+            raise SkeletonError(
+                f"clip {self.name!r}: {len(times)} frames cannot have {len(labels)} labels"
+            )
+        object.__setattr__(self, "labels", labels)
         for name, array in (("times", times), ("local", local)):
             array = array.view()
             array.setflags(write=False)
@@ -112,28 +121,3 @@ def turned(skeleton: Skeleton, turns: NDArray[np.float64]) -> NDArray:
         (skeleton.parents >= 0)[:, None, None], skeleton.rest[skeleton.parents], np.eye(4)
     )
     return np.linalg.solve(above, about @ skeleton.rest)
-
-
-def random_poses(
-    skeleton: Skeleton, count: int, generator: np.random.Generator, *, degrees: float = 45.0
-) -> Clip:
-    """Poses for comparing: every joint but the roots turned at random.
-
-    Parameters
-    ----------
-    skeleton : Skeleton
-    count : int
-    generator : numpy.random.Generator
-    degrees : float
-        Turns are up to this, evenly, about axes that are even over the sphere.
-
-    Returns
-    -------
-    Clip
-        A pose a second.
-    """
-    axes = generator.normal(size=(count, len(skeleton), 3))
-    axes /= np.linalg.norm(axes, axis=-1, keepdims=True)
-    angles = np.radians(degrees) * generator.uniform(size=(count, len(skeleton), 1))
-    turns = np.where((skeleton.parents >= 0)[:, None], axes * angles, 0.0)
-    return Clip("random", np.arange(count, dtype=np.float64), turned(skeleton, turns))

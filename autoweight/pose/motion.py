@@ -1,0 +1,318 @@
+"""A range of motion made from the skeleton alone: each joint about its axes, and all together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autoweight.chains import Chain, chains
+from autoweight.pose.clip import Clip, turned, world
+from autoweight.pose.skinning import carried
+from autoweight.rig import Skeleton
+from autoweight.sides import UNPAIRED, Plane, pairs
+
+__all__ = [
+    "AXES",
+    "RANGES",
+    "Kind",
+    "Range",
+    "axes",
+    "kinds",
+    "random_poses",
+    "range_of_motion",
+    "ranges",
+]
+
+AXES = ("bend", "side", "twist")
+"""The three ways a joint turns: in the plane its chain bends in, out of it, about its bone."""
+
+SECONDS_A_POSE = 0.5
+STRAIGHT = np.radians(5)
+"""A chain whose bones turn by less than this in all tells no plane to bend in."""
+
+Kind = Literal["root", "spine", "limb", "digit", "single"]
+
+
+@dataclass(frozen=True)
+class Range:
+    """How far a joint turns each way, in degrees; 0 where it does not.
+
+    Parameters
+    ----------
+    bend, side, twist : float
+        About the axes that `axes` gives.
+    """
+
+    bend: float = 0.0
+    side: float = 0.0
+    twist: float = 0.0
+
+
+RANGES: Mapping[Kind, tuple[Range, Range, Range]] = {
+    "root": (Range(), Range(), Range()),
+    "spine": (Range(25, 25, 20), Range(25, 25, 20), Range(25, 25, 20)),
+    "limb": (Range(60, 45, 45), Range(90, 0, 30), Range(60, 30, 60)),
+    "digit": (Range(60, 15, 0), Range(75, 0, 0), Range(60, 0, 0)),
+    "single": (Range(30, 30, 0), Range(30, 30, 0), Range(30, 30, 0)),
+}
+"""Ranges of the first, the middle and the last joint of a chain (common practice, no source)."""
+
+
+def kinds(skeleton: Skeleton, plane: Plane | None = None) -> dict[Chain, Kind]:
+    """What each chain is, told by where it hangs and which side it is on.
+
+    Parameters
+    ----------
+    skeleton : Skeleton
+    plane : Plane, optional
+        What left and right are mirrored across; without one no chain has a side.
+
+    Returns
+    -------
+    dict of Chain to str
+        A root with nothing above it that is a chain of its own; one joint alone; a run on the
+        plane, or of more than four joints, is a spine; a run with a side is a limb; one of
+        several short ones at the end of a limb is a digit.
+    """
+    partner = _partners(skeleton, plane)
+    every = chains(skeleton)
+    found: dict[Chain, Kind] = {}
+    chain_of = {joint: chain for chain in every for joint in chain.joints}
+    for chain in every:
+        first = chain.joints[0]
+        above = int(skeleton.parents[first])
+        siblings = [
+            each
+            for each in every
+            if above >= 0 and skeleton.parents[each.joints[0]] == above and len(each.joints) <= 4
+        ]
+        if above < 0 and len(chain.joints) == 1:
+            found[chain] = "root"
+        elif (
+            above >= 0
+            and found[chain_of[above]] == "limb"
+            and above == chain_of[above].joints[-1]
+            and len(siblings) > 1
+        ):
+            found[chain] = "digit"
+        elif len(chain.joints) == 1:
+            found[chain] = "single"
+        elif partner[first] == first or len(chain.joints) > 4:
+            found[chain] = "spine"
+        else:
+            found[chain] = "limb"
+    return found
+
+
+def ranges(
+    skeleton: Skeleton,
+    plane: Plane | None = None,
+    overrides: Iterable[tuple[str, Range]] = (),
+) -> tuple[Range, ...]:
+    """How far each joint turns.
+
+    Parameters
+    ----------
+    skeleton : Skeleton
+    plane : Plane, optional
+    overrides : iterable of (str, Range), optional
+        Shell-style patterns of joint names and their ranges; the last that fits counts.
+
+    Returns
+    -------
+    tuple of Range
+        One for each joint.
+    """
+    found = [Range()] * len(skeleton)
+    for chain, kind in kinds(skeleton, plane).items():
+        first, middle, last = RANGES[kind]
+        for place, joint in enumerate(chain.joints):
+            end = place == len(chain.joints) - 1
+            found[joint] = first if place == 0 else last if end else middle
+        if skeleton.parents[chain.joints[0]] < 0:
+            found[chain.joints[0]] = Range()  # it carries everything and bends nothing
+    for pattern, each in overrides:
+        for joint, name in enumerate(skeleton.names):
+            if fnmatchcase(name, pattern):
+                found[joint] = each
+    return tuple(found)
+
+
+def axes(skeleton: Skeleton, plane: Plane | None = None) -> NDArray[np.float64]:
+    """The axes that joints turn about, in bind space.
+
+    Parameters
+    ----------
+    skeleton : Skeleton
+    plane : Plane, optional
+        A joint with a counterpart turns about the mirror images of its counterpart's axes, so
+        that the same angle is the mirrored pose.
+
+    Returns
+    -------
+    ndarray, shape (j, 3, 3)
+        Unit row vectors in the order of `AXES`. Twist is about the bone; bend about the normal
+        of the plane that the chain's bones lie in, or where they are in line about the normal
+        of the mirror plane or else the joint's own most upright axis.
+    """
+    found = np.empty((len(skeleton), 3, 3))
+    for chain in chains(skeleton):
+        along = _along(skeleton, chain)
+        normal = np.cross(along[:-1], along[1:]).sum(axis=0)
+        if np.linalg.norm(normal) < STRAIGHT:
+            normal = _upright(skeleton, chain.joints[0], along[0], plane)
+        for joint, twist in zip(chain.joints, along, strict=True):
+            normal = normal - (normal @ twist) * twist
+            if np.linalg.norm(normal) < STRAIGHT:
+                normal = _upright(skeleton, joint, twist, plane)
+            normal = normal / np.linalg.norm(normal)
+            found[joint] = normal, np.cross(twist, normal), twist
+    if plane is not None:
+        partner = _partners(skeleton, plane)
+        for joint, other in enumerate(partner):
+            if joint < other:
+                found[other] = _mirrored(found[joint], plane)
+    return found
+
+
+def range_of_motion(
+    skeleton: Skeleton,
+    plane: Plane | None = None,
+    overrides: Iterable[tuple[str, Range]] = (),
+) -> Clip:
+    """Each joint alone to both ends of each range, then chains as a whole, both sides together.
+
+    Parameters
+    ----------
+    skeleton : Skeleton
+    plane : Plane, optional
+        Pairs across it move together in the poses of whole chains.
+    overrides : iterable of (str, Range), optional
+        As for `ranges`.
+
+    Returns
+    -------
+    Clip
+        A labelled pose every half second.
+    """
+    limit = np.radians(
+        [[each.bend, each.side, each.twist] for each in ranges(skeleton, plane, overrides)]
+    )
+    about = axes(skeleton, plane)
+    labels: list[str] = []
+    turns: list[NDArray[np.float64]] = []
+
+    def pose(label: str, joints: list[int], axis: int, sign: int) -> None:
+        if (limit[joints, axis] > 0).any():
+            turn = np.zeros((len(skeleton), 3))
+            turn[joints] = sign * limit[joints, axis, None] * about[joints, axis]
+            turns.append(turn)
+            labels.append(label)
+
+    for joint, name in enumerate(skeleton.names):
+        for axis, kind in enumerate(AXES):
+            for sign in (1, -1):
+                degrees = sign * np.degrees(limit[joint, axis])
+                pose(f"{name} {kind} {degrees:+.0f}°", [joint], axis, sign)
+    for name, joints in _together(skeleton, plane):
+        for axis, kind in enumerate(AXES):
+            for sign in (1, -1):
+                pose(f"{name} {kind} {'+' if sign > 0 else '-'}", joints, axis, sign)
+    if not turns:
+        turns, labels = [np.zeros((len(skeleton), 3))], ["bind pose"]
+    times = SECONDS_A_POSE * np.arange(len(turns))
+    return Clip("range of motion", times, turned(skeleton, np.array(turns)), tuple(labels))
+
+
+def random_poses(
+    skeleton: Skeleton, count: int = 10, degrees: float = 30.0, seed: int = 0
+) -> NDArray[np.float64]:
+    """Poses in which every joint turns on its own, about itself.
+
+    Parameters
+    ----------
+    skeleton : Skeleton
+    count : int
+    degrees : float
+        Each joint turns about a random axis by an angle drawn evenly from ± this.
+    seed : int
+        The same seed gives the same poses.
+
+    Returns
+    -------
+    ndarray, shape (count, j, 4, 4)
+        What carries a bind-space point that follows one joint alone into the pose.
+    """
+    random = np.random.default_rng(seed)
+    axis = random.normal(size=(count, len(skeleton), 3))
+    axis /= np.linalg.norm(axis, axis=2, keepdims=True)
+    angle = np.radians(random.uniform(-degrees, degrees, size=(count, len(skeleton), 1)))
+    return carried(skeleton, world(skeleton, turned(skeleton, axis * angle)))
+
+
+def _together(skeleton: Skeleton, plane: Plane | None) -> list[tuple[str, list[int]]]:
+    """Chains with their counterparts, and all digits of a hand with those of the other."""
+    partner = _partners(skeleton, plane)
+    groups: dict[tuple[str, int], list[int]] = {}
+    for chain, kind in kinds(skeleton, plane).items():
+        first = chain.joints[0]
+        key = (kind, int(skeleton.parents[first])) if kind == "digit" else ("chain", first)
+        groups.setdefault(key, []).extend(chain.joints)
+    found: list[tuple[str, list[int]]] = []
+    done: set[int] = set()
+    for (what, first), joints in groups.items():
+        both = sorted({*joints, *(int(partner[each]) for each in joints)} - {UNPAIRED})
+        if len(joints) > 1 and not done.intersection(both):
+            of = f"digits of {skeleton.names[first]}" if what == "digit" else skeleton.names[first]
+            more = " and other side" if len(both) > len(joints) else ""
+            found.append((f"{of}{more}, whole" if what == "chain" else of + more, both))
+        done.update(both)
+    return found
+
+
+def _partners(skeleton: Skeleton, plane: Plane | None) -> NDArray[np.int32]:
+    if plane is None:
+        return np.full(len(skeleton), UNPAIRED, dtype=np.int32)
+    return pairs(skeleton, plane)
+
+
+def _along(skeleton: Skeleton, chain: Chain) -> NDArray[np.float64]:
+    """Unit direction of the bone of each joint of a chain; a leaf goes on as its parent does."""
+    found: list[NDArray[np.float64]] = []
+    for place, joint in enumerate(chain.joints):
+        below = chain.joints[place + 1 : place + 2] or skeleton.children[joint]
+        above = skeleton.parents[joint]
+        at = skeleton.positions[joint]
+        step = np.zeros(3)
+        if below:
+            step = skeleton.positions[list(below)].mean(axis=0) - at
+        if not step.any() and above >= 0:
+            step = at - skeleton.positions[above]
+        if not step.any():
+            step = skeleton.rest[joint, :3, 1]
+        found.append(step / np.linalg.norm(step))
+    return np.array(found)
+
+
+def _upright(
+    skeleton: Skeleton, joint: int, twist: NDArray[np.float64], plane: Plane | None
+) -> NDArray[np.float64]:
+    """A direction across a bone: the mirror plane's normal, or the joint's own axis."""
+    own = skeleton.rest[joint, :3, :3].T
+    own = own / np.linalg.norm(own, axis=1, keepdims=True)
+    if plane is not None:
+        own = np.concatenate([[plane.normal], own])
+    across = own - (own @ twist)[:, None] * twist
+    length = np.linalg.norm(across, axis=1)
+    # The first that is well across the bone: an equal choice must not hang on rounding.
+    return across[np.argmax(length > 0.9)] if (length > 0.9).any() else across[length.argmax()]
+
+
+def _mirrored(axes: NDArray[np.float64], plane: Plane) -> NDArray[np.float64]:
+    """Axes of turning on the other side: mirrored, and the other way round."""
+    return 2 * (axes @ plane.normal)[:, None] * plane.normal - axes
