@@ -33,7 +33,7 @@ AXES = ("bend", "side", "twist")
 
 SECONDS_A_POSE = 0.5
 STRAIGHT = np.radians(5)
-"""A chain whose bones turn by less than this in all tells no plane to bend in."""
+"""Two bones at less than this angle tell no plane to bend in."""
 
 Kind = Literal["root", "spine", "limb", "digit", "single"]
 
@@ -156,17 +156,24 @@ def axes(skeleton: Skeleton, plane: Plane | None = None) -> NDArray[np.float64]:
     Returns
     -------
     ndarray, shape (j, 3, 3)
-        Unit row vectors in the order of `AXES`. Twist is about the bone; bend about the normal
-        of the plane that the chain's bones lie in, or where they are in line about the normal
-        of the mirror plane or else the joint's own most upright axis.
+        Unit row vectors in the order of `AXES`. Twist is about the bone; bend is about the
+        normal of the bones on both sides of the joint, or where they are in line of those
+        before it in the chain, or else of the mirror plane, or the joint's own axis that is
+        well across the bone.
     """
     found = np.empty((len(skeleton), 3, 3))
     for chain in chains(skeleton):
         along = _along(skeleton, chain)
-        normal = np.cross(along[:-1], along[1:]).sum(axis=0)
-        if np.linalg.norm(normal) < STRAIGHT:
+        hinges = np.cross(along[:-1], along[1:])
+        bent = np.linalg.norm(hinges, axis=1) > STRAIGHT
+        if bent.any():
+            normal = hinges[bent.argmax()]
+        else:
             normal = _upright(skeleton, chain.joints[0], along[0], plane)
-        for joint, twist in zip(chain.joints, along, strict=True):
+        for place, (joint, twist) in enumerate(zip(chain.joints, along, strict=True)):
+            if place > 0 and bent[place - 1]:
+                hinge = hinges[place - 1]
+                normal = hinge if hinge @ normal >= 0 else -hinge
             normal = normal - (normal @ twist) * twist
             if np.linalg.norm(normal) < STRAIGHT:
                 normal = _upright(skeleton, joint, twist, plane)
@@ -225,7 +232,7 @@ def range_of_motion(
                 pose(f"{name} {kind} {'+' if sign > 0 else '-'}", joints, axis, sign)
     if not turns:
         turns, labels = [np.zeros((len(skeleton), 3))], ["bind pose"]
-    times = SECONDS_A_POSE * np.arange(len(turns))
+    times = SECONDS_A_POSE * np.arange(len(turns), dtype=np.float64)
     return Clip("range of motion", times, turned(skeleton, np.array(turns)), tuple(labels))
 
 
