@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from importlib import import_module
 from pathlib import Path
 
-from autoweight.errors import FileError
+from autoweight.errors import AutoweightError, FileError
 from autoweight.rig import Rig
 
 __all__ = ["load", "save"]
@@ -56,7 +57,8 @@ def load(
         The file cannot be read, breaks its format, or has no mesh or joints.
     """
     path = Path(path)
-    return _module(path, READERS, "read").load(path, skeleton=skeleton, root=root, parts=parts)
+    with _naming(path):
+        return _module(path, READERS, "read").load(path, skeleton=skeleton, root=root, parts=parts)
 
 
 def save(rig: Rig, path: str | Path, *, bits: int = 32, force: bool = False) -> None:
@@ -79,7 +81,19 @@ def save(rig: Rig, path: str | Path, *, bits: int = 32, force: bool = False) -> 
         The file cannot be written, or is the one the rig was read from.
     """
     path = Path(path)
-    _module(path, WRITERS, "write").save(rig, path, bits=bits, force=force)
+    with _naming(path):
+        _module(path, WRITERS, "write").save(rig, path, bits=bits, force=force)
+
+
+@contextmanager
+def _naming(path: Path) -> Iterator[None]:
+    """Errors that come through begin with the name of the file."""
+    try:
+        yield
+    except AutoweightError as error:
+        if str(error).startswith(f"{path}:"):
+            raise
+        raise type(error)(f"{path}: {error}") from error
 
 
 def _module(path: Path, known: dict[str, str], verb: str):

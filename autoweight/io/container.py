@@ -1,0 +1,169 @@
+"""A glTF file as JSON text and buffers, in one binary file or in several.
+
+Source: Khronos, glTF 2.0, sections 3.6.1 (buffers), 4 (GLB).
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import json
+import struct
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from urllib.parse import unquote
+
+from autoweight.errors import FileError
+from autoweight.io.atomic import Chunk
+from autoweight.io.schema import Tree, decode
+
+__all__ = ["Container", "data_uri", "glb_chunks", "gltf_chunks", "read"]
+
+MAGIC = b"glTF"
+JSON_CHUNK = 0x4E4F534A
+BIN_CHUNK = 0x004E4942
+
+
+@dataclass(frozen=True, eq=False)
+class Container:
+    """What a file holds, as it was read.
+
+    Parameters
+    ----------
+    path : Path
+    text : bytes
+        The JSON.
+    tree : Tree
+        The same, typed.
+    buffers : tuple of memoryview or None
+        The bytes of each buffer; None for one that has none, which an extension may fill.
+    """
+
+    path: Path
+    text: bytes
+    tree: Tree
+    buffers: tuple[memoryview | None, ...]
+
+    def json(self) -> dict[str, Any]:
+        """The JSON as a tree of its own, to be changed at will."""
+        return json.loads(self.text)
+
+
+def read(path: Path) -> Container:
+    """Read a ``.glb`` or ``.gltf`` file and the buffers it names.
+
+    Raises
+    ------
+    FileError
+        It cannot be read, is cut short, or is not glTF 2.0.
+    """
+    content = _bytes(path)
+    binary = None
+    text: bytes | memoryview = content
+    if content[:4] == MAGIC:
+        text, binary = _chunks(memoryview(content))
+    elif path.suffix.lower() == ".glb":
+        raise FileError("is not a GLB file: it does not begin with 'glTF'; export it again")
+    text = bytes(text)
+    tree = decode(text)
+    buffers: list[memoryview | None] = []
+    for number, buffer in enumerate(tree.buffers):
+        found = binary if number == 0 and buffer.uri is None else None
+        if buffer.uri is not None:
+            found = _resource(buffer.uri, path.parent)
+        if found is not None and len(found) < buffer.byte_length:
+            raise FileError(
+                f"is truncated: buffer {number} should have {buffer.byte_length} bytes, "
+                f"{len(found)} are there; export it again"
+            )
+        buffers.append(None if found is None else found[: buffer.byte_length])
+    return Container(path, text, tree, tuple(buffers))
+
+
+def glb_chunks(tree: dict[str, Any], binary: list[Chunk]) -> list[Chunk]:
+    """The pieces of a GLB file, in order.
+
+    Parameters
+    ----------
+    tree : dict
+        The JSON; its first buffer is `binary`, if there is any.
+    binary : list of bytes-like
+        Written one after the other; their length is a multiple of 4.
+    """
+    text = _dump(tree, indent=None)
+    text += b" " * (-len(text) % 4)
+    size = sum(memoryview(piece).nbytes for piece in binary)
+    total = 20 + len(text) + (8 + size if size else 0)
+    if total >= 1 << 32:
+        raise FileError("a GLB file holds at most 4 GiB; write .gltf instead")
+    head: list[Chunk] = [
+        struct.pack("<4sIIII", MAGIC, 2, total, len(text), JSON_CHUNK),
+        text,
+    ]
+    return head + ([struct.pack("<II", size, BIN_CHUNK), *binary] if size else [])
+
+
+def gltf_chunks(tree: dict[str, Any]) -> list[Chunk]:
+    """The text of a ``.gltf`` file."""
+    return [_dump(tree, indent=2), b"\n"]
+
+
+def data_uri(pieces: list[Chunk]) -> str:
+    """Buffer contents as text."""
+    encoded = base64.b64encode(b"".join(pieces)).decode("ascii")
+    return f"data:application/octet-stream;base64,{encoded}"
+
+
+def _dump(tree: dict[str, Any], indent: int | None) -> bytes:
+    separators = (",", ":") if indent is None else (",", ": ")
+    return json.dumps(tree, separators=separators, indent=indent).encode("ascii")
+
+
+def _chunks(content: memoryview) -> tuple[memoryview, memoryview | None]:
+    if len(content) < 20:
+        raise FileError("is truncated: a GLB file has at least 20 bytes; export it again")
+    _, version, length = struct.unpack("<4sII", content[:12])
+    if version != 2:
+        raise FileError(f"is GLB version {version}; export it as glTF 2.0")
+    if length > len(content):
+        raise FileError(
+            f"is truncated: it should have {length} bytes, {len(content)} are there; "
+            "export or copy it again"
+        )
+    found: dict[int, memoryview] = {}
+    position = 12
+    while position + 8 <= length:
+        size, kind = struct.unpack("<II", content[position : position + 8])
+        position += 8
+        if position + size > length:
+            raise FileError(
+                f"is truncated: a chunk of {size} bytes begins at byte {position} of {length}; "
+                "export or copy it again"
+            )
+        found.setdefault(kind, content[position : position + size])
+        position += size
+    if JSON_CHUNK not in found:
+        raise FileError("has no JSON chunk; export it again")
+    return found[JSON_CHUNK], found.get(BIN_CHUNK)
+
+
+def _resource(uri: str, folder: Path) -> memoryview:
+    if uri.startswith("data:"):
+        head, comma, body = uri.partition(",")
+        if not comma or not head.endswith(";base64"):
+            raise FileError("has a data URI that is not base64; export it again")
+        try:
+            return memoryview(base64.b64decode(body, validate=True))
+        except binascii.Error as error:
+            raise FileError(f"has a data URI that is damaged ({error}); export it again") from error
+    if "://" in uri:
+        raise FileError(f"keeps a buffer at {uri}; fetch it and refer to the file")
+    return memoryview(_bytes(folder / unquote(uri)))
+
+
+def _bytes(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise FileError(f"{path}: cannot read ({error.strerror or error})") from error

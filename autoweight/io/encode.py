@@ -1,0 +1,88 @@
+"""Weights as glTF stores them: a few (joint, weight) slots for each vertex.
+
+Source: Khronos, glTF 2.0, section 3.7.3.3 (skinned mesh attributes).
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+__all__ = ["slots", "whole"]
+
+# The format allows 2e-7 for each non-zero weight, summed in float32; half of it leaves room for
+# that sum's own rounding. Rows nearer than this are kept bit for bit.
+FLOAT_SLACK = 1e-7
+MOST_SLACK = 5e-7
+
+
+def slots(matrix: sparse.csr_array, bits: int) -> tuple[NDArray[np.int32], NDArray[Any]]:
+    """Weights in slots, the heaviest first.
+
+    Parameters
+    ----------
+    matrix : csr_array, shape (n, j)
+        Rows sum to 1, indices sorted.
+    bits : {32, 16, 8}
+        float32, or integers whose rows sum to exactly 65535 or 255.
+
+    Returns
+    -------
+    joints : ndarray, shape (n, 4 s), int32
+        0 in unused slots. s is the least number of sets of four that holds every row.
+    values : ndarray, shape (n, 4 s), float32, uint16 or uint8
+    """
+    count = matrix.shape[0]
+    used = np.diff(matrix.indptr)
+    width = max(4, -(-int(used.max(initial=0)) // 4) * 4)
+    row = np.repeat(np.arange(count), used)
+    slot = np.arange(matrix.nnz) - np.repeat(matrix.indptr[:-1], used)
+    joints = np.zeros((count, width), dtype=np.int32)
+    joints[row, slot] = matrix.indices
+    values = np.zeros((count, width))
+    values[row, slot] = matrix.data
+
+    stored = _floats(values) if bits == 32 else whole(values, 2**bits - 1)
+    # Sorted after rounding: rounded weights can tie, and a tie must fall the same way when the
+    # file is read and written again.
+    order = np.argsort(-stored.astype(np.float32), axis=1, kind="stable")
+    stored = np.take_along_axis(stored, order, axis=1)
+    joints = np.take_along_axis(joints, order, axis=1)
+    joints[stored == 0] = 0
+    return joints, stored
+
+
+def whole(values: NDArray[np.float64], total: int) -> NDArray[Any]:
+    """Rows rounded to whole numbers with an exact sum, by largest remainder.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n, k)
+        Not negative, every row with a positive sum.
+    total : int
+        What each row sums to, 65535 or 255.
+
+    Returns
+    -------
+    ndarray, shape (n, k), uint16 or uint8
+        Of equal remainders the first is rounded up.
+    """
+    scaled = values * (total / values.sum(axis=1, keepdims=True))
+    floor = np.floor(scaled)
+    missing = total - floor.sum(axis=1, keepdims=True)
+    order = np.argsort(floor - scaled, axis=1, kind="stable")
+    raised = np.zeros_like(floor)
+    np.put_along_axis(raised, order, np.arange(values.shape[1]) < missing, axis=1)
+    return (floor + raised).astype(np.uint16 if total > 255 else np.uint8)
+
+
+def _floats(values: NDArray[np.float64]) -> NDArray[np.float32]:
+    stored = values.astype(np.float32)
+    sums = stored.sum(axis=1, dtype=np.float64)
+    slack = np.minimum(FLOAT_SLACK * np.count_nonzero(stored, axis=1), MOST_SLACK)
+    off = np.abs(sums - 1) > slack
+    stored[off] = values[off] / values[off].sum(axis=1, keepdims=True)
+    return stored
