@@ -1,0 +1,122 @@
+"""Values over the unknown part of a surface that continue the known part smoothly."""
+
+from __future__ import annotations
+
+import igl
+import numpy as np
+import robust_laplacian
+from numpy.typing import NDArray
+from scipy import sparse
+
+from autoweight.errors import GeometryError
+from autoweight.surface.prepare import Surface
+
+__all__ = ["inpaint"]
+
+BLOCK = 6
+"""Right-hand sides solved at a time; more cost memory and are not faster."""
+
+FLOOR = 1e-4
+"""Values nearer to 0 are not stored."""
+
+
+def inpaint(
+    surface: Surface,
+    known: NDArray[np.bool_],
+    values: sparse.csr_array,
+    *,
+    span: float,
+    fade: bool = False,
+) -> sparse.csr_array:
+    """Fill in values by minimising Wᵀ(−L + s² L M⁻¹ L)W.
+
+    L is the Laplacian (negative semidefinite), M the mass matrix and s the span: the first term
+    keeps the fill from swinging, the second carries slopes on across the rim, as far as about s.
+    When the fill is to fade, (M/s² − L) M⁻¹ (M/s² − L) takes their place.
+
+    Parameters
+    ----------
+    surface : Surface
+    known : ndarray, shape (n,), bool
+        Vertices whose values are kept.
+    values : csr_array, shape (n, j)
+        Rows of unknown vertices are not read.
+    span : float
+        How far slopes carry, in scene units.
+    fade : bool
+        Let the fill go to 0 over the span.
+
+    Returns
+    -------
+    csr_array, shape (n, j)
+        `values` with the unknown rows filled. Rows of pieces without a known vertex are empty.
+
+    Raises
+    ------
+    GeometryError
+        The system has no finite solution.
+
+    References
+    ----------
+    Abdrashitov, Raichstat, Monsen & Hill, "Robust Skin Weights Transfer via Weight Inpainting",
+    SIGGRAPH Asia 2023 technical communications, equation 3.
+    """
+    reached = np.zeros(surface.components.max() + 1, dtype=bool)
+    reached[surface.components[known]] = True
+    unknown = ~known & reached[surface.components]
+    kept = sparse.diags_array(known.astype(float)) @ values
+    if not unknown.any():
+        return sparse.csr_array(kept)
+
+    # Only the unknown vertices and two rings round them enter the energy.
+    ring = _grown(surface, unknown)
+    faces = np.flatnonzero(ring[surface.faces].any(axis=1))
+    inside = np.unique(surface.faces[faces])
+    local = np.zeros(len(surface), dtype=np.int32)
+    local[inside] = np.arange(len(inside))
+    stiffness, mass = robust_laplacian.mesh_laplacian(
+        surface.vertices[inside], local[surface.faces[faces]]
+    )
+    weight = mass.diagonal()
+    inverse = sparse.diags_array(1 / np.maximum(weight, 1e-12 * weight.mean()))
+    if fade:
+        stiffness = stiffness + mass / span**2
+        energy = stiffness @ inverse @ stiffness
+    else:
+        energy = stiffness + stiffness @ inverse @ stiffness * span**2
+
+    held = np.flatnonzero(~unknown[inside]).astype(np.int64)
+    given = sparse.csc_array(kept[inside[held]])
+    joints = np.flatnonzero(np.diff(given.indptr))
+    free = np.flatnonzero(unknown[inside])
+    plan = igl.min_quad_with_fixed_data()
+    igl.min_quad_with_fixed_precompute(
+        sparse.csc_matrix(energy), held, sparse.csc_matrix((0, 0)), True, plan
+    )
+    filled = sparse.csr_array(values.shape, dtype=np.float64)
+    for start in range(0, len(joints), BLOCK):
+        columns = joints[start : start + BLOCK]
+        solved = igl.min_quad_with_fixed_solve(
+            plan,
+            np.zeros((len(inside), len(columns))),
+            given[:, columns].toarray(),
+            np.zeros((0, len(columns))),
+        )[free]
+        if not np.isfinite(solved).all():
+            raise GeometryError(
+                f"the fill of {len(free)} vertices has no finite solution; "
+                "check the mesh for slivers"
+            )
+        solved[np.abs(solved) < FLOOR] = 0
+        row, column = np.nonzero(solved)
+        filled += sparse.csr_array(
+            (solved[row, column], (inside[free[row]], columns[column])), shape=values.shape
+        )
+    return sparse.csr_array(kept + filled)
+
+
+def _grown(surface: Surface, chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The chosen vertices and all their neighbours."""
+    grown = chosen.copy()
+    grown[surface.faces[chosen[surface.faces].any(axis=1)]] = True
+    return grown
