@@ -33,7 +33,7 @@ def write_tidied(
     from autoweight.io import save
     from autoweight.tidying import quantise, tidy
 
-    final = quantise(tidy(weights, how), how.bits)
+    final = quantise(tidy(weights, how, mesh=rig.mesh), how.bits)
     save(replace(rig, weights=final), output, bits=how.bits, force=force)
     histogram = np.bincount(final.influences)
     result: dict[str, Any] = {

@@ -1,0 +1,237 @@
+"""Weights made fit for a file: few a vertex, none tiny, exact sums."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+from autoweight.errors import RecipeError, WeightsError
+from autoweight.recipe import Tidy
+from autoweight.rig import Mesh, Weights
+from autoweight.surface import Surface, prepare
+
+__all__ = ["quantise", "steps", "tidy"]
+
+CHUNK = 1 << 14
+"""Rows worked on at once; their block stays in the cache."""
+
+FLOAT_SLACK = 1e-7
+"""Rows of floats off by less than this are left alone, so that rounding twice changes nothing."""
+
+ROUNDS = 10
+"""Sweeps that spread a cap over the neighbours; three do most of it."""
+
+CLING = 0.1
+"""How strongly a spread cap clings to the weights it started from, against to its neighbours."""
+
+
+def tidy(weights: Weights, how: Tidy | None = None, *, mesh: Mesh | None = None) -> Weights:
+    """Cap the influences of each vertex, prune tiny weights, and normalise.
+
+    Parameters
+    ----------
+    weights : Weights
+    how : Tidy, optional
+        Its precision is left to `quantise`.
+    mesh : Mesh, optional
+        What the weights are for. With it, the change that the cap makes is spread over the
+        neighbours of a vertex, so that no step shows where one of them drops another joint.
+
+    Returns
+    -------
+    Weights
+        A vertex keeps its largest weight whatever the threshold. Equal weights go to the first
+        joint. Vertices that are one place and had equal rows still do.
+
+    Raises
+    ------
+    RecipeError
+        A cap below one influence.
+    WeightsError
+        Not one row for each vertex of the mesh.
+    """
+    how = how or Tidy()
+    if how.max_influences < 1:
+        raise RecipeError(f"max_influences is {how.max_influences}; a vertex needs at least one")
+    if mesh is not None and len(mesh.vertices) != weights.shape[0]:
+        raise WeightsError(
+            f"weights: need a row for each of {len(mesh.vertices)} vertices, got {weights.shape[0]}"
+        )
+
+    def capped(block: NDArray[np.float64]) -> NDArray[np.float64]:
+        return _normalised(_largest(block, how.max_influences))
+
+    def pruned(block: NDArray[np.float64]) -> NDArray[np.float64]:
+        largest = block.max(axis=1, keepdims=True)
+        return _normalised(np.where((block >= how.prune) | (block == largest), block, 0.0))
+
+    if mesh is None:
+        return Weights(_by_row(_by_row(weights.matrix, capped), pruned))
+    surface = prepare(mesh)
+    places, back = _places(weights.matrix, surface)
+    cut = _by_row(places, capped)
+    return Weights(_by_row(_spread(places, cut, surface, how.prune), pruned)[back])
+
+
+def quantise(weights: Weights, bits: int) -> Weights:
+    """Round weights to what a file can hold.
+
+    Parameters
+    ----------
+    weights : Weights
+    bits : {32, 16, 8}
+        Single floats, or whole multiples of 1/65535 or 1/255.
+
+    Returns
+    -------
+    Weights
+        The whole multiples of a row sum to exactly 65535 or 255 by the method of largest
+        remainders, ties going to the first joint.
+
+    Raises
+    ------
+    RecipeError
+        Another number of bits.
+
+    Notes
+    -----
+    Rounding the k weights of a row to floats and adding them up as floats is off by at most
+    k · 2⁻²⁵, well within the 2e-7 for each non-zero weight that glTF 2.0 allows.
+    """
+    if bits not in (32, 16, 8):
+        raise RecipeError(f"bits is {bits}; weights are written with 32, 16 or 8")
+    whole = float(2**bits - 1)
+
+    def rounded(block: NDArray[np.float64]) -> NDArray[np.float64]:
+        total = block.sum(axis=1, keepdims=True)
+        block = block / np.where(np.abs(total - 1) < FLOAT_SLACK, 1.0, total)
+        if bits == 32:
+            return block.astype(np.float32).astype(np.float64)
+        units = np.floor(block * whole)
+        remainder = block * whole - units
+        missing = whole - units.sum(axis=1, keepdims=True)
+        rank = np.argsort(np.argsort(-remainder, axis=1, kind="stable"), axis=1, kind="stable")
+        return (units + (rank < missing)) / whole
+
+    return Weights(_by_row(weights.matrix, rounded))
+
+
+def steps(before: Weights, after: Weights, edges: NDArray[np.int32]) -> NDArray[np.float64]:
+    """How far tidying pulled neighbours apart.
+
+    Parameters
+    ----------
+    before, after : Weights
+        The same vertices and joints, before and after.
+    edges : ndarray, shape (e, 2)
+        Pairs of neighbouring vertices.
+
+    Returns
+    -------
+    ndarray, shape (e,)
+        Σ_j |(after − before) at one end − the same at the other|, 0 to 4.
+    """
+    change = sparse.csr_array(after.matrix - before.matrix)
+    return np.asarray(abs(change[edges[:, 0]] - change[edges[:, 1]]).sum(axis=1)).ravel()
+
+
+def _largest(block: NDArray[np.float64], most: int) -> NDArray[np.float64]:
+    """Rows (r, k) with all but the so many largest entries set to 0, the first of equals kept."""
+    if block.shape[1] <= most:
+        return block
+    place = block.shape[1] - most
+    limit = np.partition(block, place, axis=1)[:, place : place + 1]
+    above = block > limit
+    tied = block == limit
+    room = most - above.sum(axis=1, keepdims=True)
+    return np.where(above | (tied & (np.cumsum(tied, axis=1) <= room)), block, 0.0)
+
+
+def _normalised(block: NDArray[np.float64]) -> NDArray[np.float64]:
+    return block / block.sum(axis=1, keepdims=True)
+
+
+def _places(
+    matrix: sparse.csr_array, surface: Surface
+) -> tuple[sparse.csr_array, NDArray[np.intp]]:
+    """A row for each vertex of the surface, then those that differ at one place; and the way back.
+
+    Vertices split by a seam have one row in common; parts that touch may have their own.
+    """
+    first = np.empty(len(surface), dtype=np.intp)
+    first[surface.weld[::-1]] = np.arange(len(surface.weld))[::-1]
+    rows = matrix[first]
+    back = surface.weld.astype(np.intp)
+    if len(surface) < len(back):
+        differs = np.flatnonzero(abs(matrix - rows[back]).sum(axis=1))
+        back[differs] = len(surface) + np.arange(len(differs))
+        rows = sparse.vstack([rows, matrix[differs]], format="csr")
+    return rows, back
+
+
+def _spread(
+    full: sparse.csr_array, cut: sparse.csr_array, surface: Surface, least: float
+) -> sparse.csr_array:
+    """Spread over neighbours what a cap changed, leaving each vertex the joints it has.
+
+    With c the change from full to cut, Jacobi sweeps lower Σ |c_a − c_b|² over the edges plus
+    CLING · degree · |c|² over the vertices. Rows that lost less than `least` stay as they are.
+    Both have the same pattern, `cut` with zeros stored where it dropped a joint.
+    """
+    kept = cut.data > 0
+    lost = np.add.reduceat(np.where(kept, 0.0, full.data), full.indptr[:-1])[: len(surface)]
+    rows = np.flatnonzero(lost > least)
+    if len(rows) == 0:
+        return cut
+    pattern = sparse.csr_array((np.arange(full.nnz), full.indices, full.indptr), shape=full.shape)[
+        rows
+    ]
+    entry, joint = pattern.data, pattern.indices.astype(np.int64)
+    vertex = np.repeat(np.arange(len(rows)), np.diff(pattern.indptr))
+    slot = np.flatnonzero(kept[entry])
+    owner = vertex[slot]
+
+    links = surface.adjacency[rows][:, rows]
+    degree = np.diff(surface.adjacency.indptr)[rows]
+    # Row by row of `links`, the entry of the same joint at each neighbour, if it has one.
+    reach = links[owner]
+    key = vertex * full.shape[1] + joint
+    wanted = reach.indices * np.int64(full.shape[1]) + np.repeat(joint[slot], np.diff(reach.indptr))
+    found = np.minimum(np.searchsorted(key, wanted), len(key) - 1)
+    average = sparse.csr_array(
+        (
+            (key[found] == wanted) / np.repeat(degree[owner], np.diff(reach.indptr)),
+            found,
+            reach.indptr,
+        ),
+        shape=(len(slot), len(key)),
+    )
+    change = (cut.data - full.data)[entry]
+    start = full.data[entry[slot]]
+    for _ in range(ROUNDS):
+        # Never quite 0, so that a row cannot lose all it has.
+        value = np.maximum(start + average @ change / (1 + CLING), 1e-3 * start)
+        value /= np.bincount(owner, value)[owner]
+        change[slot] = value - start
+    spread = cut.data.copy()
+    spread[entry[slot]] = start + change[slot]
+    return sparse.csr_array((spread, full.indices, full.indptr), shape=full.shape)
+
+
+def _by_row(
+    matrix: sparse.csr_array, change: Callable[[NDArray[np.float64]], NDArray[np.float64]]
+) -> sparse.csr_array:
+    """Apply a change of dense rows (r, k), k the most entries of any, to sparse ones."""
+    # One width for all chunks: sums then add up in one order, and equal rows stay equal.
+    place = np.arange(int(np.diff(matrix.indptr).max()))
+    data = np.empty_like(matrix.data)
+    for begin in range(0, matrix.shape[0], CHUNK):
+        ends = matrix.indptr[begin : begin + CHUNK + 1]
+        filled = place < np.diff(ends)[:, None]
+        block = np.zeros(filled.shape)
+        block[filled] = matrix.data[ends[0] : ends[-1]]
+        data[ends[0] : ends[-1]] = change(block)[filled]
+    return sparse.csr_array((data, matrix.indices, matrix.indptr), shape=matrix.shape)
