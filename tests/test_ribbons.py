@@ -1,0 +1,114 @@
+import numpy as np
+import pytest
+
+from autoweight import Skeleton, Weights
+from autoweight.errors import GeometryError
+from autoweight.ribbons import Ribbon, Riders, basis, bend, ride
+
+CLAMPED = np.array([0, 0, 0, 0, 1, 2, 3, 4, 4, 4, 4.0])
+
+
+def tail(**changes) -> Ribbon:
+    """Seven rows of two control points along x, bent by three joints."""
+    along = np.arange(7.0)
+    points = np.stack(
+        np.broadcast_arrays(along[:, None], [-0.2, 0.2], np.sin(along)[:, None]), axis=2
+    )
+    rest = np.tile(np.eye(4), (3, 1, 1))
+    rest[:, 0, 3] = [0, 3, 6]
+    fields = {
+        "points": points,
+        "degree": (3, 1),
+        "knots": (CLAMPED, [0, 0, 1, 1]),
+        "controls": Skeleton(("base", "middle", "tip"), [-1, -1, -1], rest),
+        "riders": Riders(("a", "b"), [[1.5, 0.5], [4, 0.5]]),
+    }
+    return Ribbon(**{**fields, **changes})
+
+
+def test_basis_of_the_worked_example():
+    # Piegl & Tiller, The NURBS Book, 2nd ed., example 2.3.
+    values = basis(np.array([0, 0, 0, 1, 2, 3, 4, 4, 5, 5, 5.0]), 2, [2.5])
+    assert values[0] == pytest.approx([0, 0, 1 / 8, 6 / 8, 1 / 8, 0, 0, 0])
+
+
+def test_uniform_cubic_at_a_knot():
+    # Piegl & Tiller, The NURBS Book, 2nd ed., chapter 2: the uniform cubic segment.
+    values = basis(np.arange(9.0), 3, [4.0])
+    assert values[0] == pytest.approx([0, 1 / 6, 4 / 6, 1 / 6, 0])
+
+
+def test_a_quarter_circle_is_exact():
+    # Piegl & Tiller, The NURBS Book, 2nd ed., section 7.3: weights 1, cos 45°, 1.
+    arc = np.array([[1, 0], [1, 1], [0, 1.0]])
+    points = np.zeros((3, 2, 3))
+    points[:, :, :2] = arc[:, None]
+    points[:, 1, 2] = 1
+    ribbon = tail(
+        points=points,
+        degree=(2, 1),
+        knots=([0, 0, 0, 1, 1, 1], [0, 0, 1, 1]),
+        rational=np.array([1, np.sqrt(0.5), 1])[:, None] * [1, 1],
+        riders=Riders(),
+    )
+    at = np.stack([np.linspace(0, 1, 33), np.full(33, 0.3)], axis=1)
+    assert np.linalg.norm(ribbon.surface(at)[:, :2], axis=1) == pytest.approx(np.ones(33))
+    # Its frames are the circle's tangent and inward or outward normal.
+    frames = ribbon.frames(at)
+    assert np.einsum("ki,ki->k", frames[:, :2, 0], frames[:, :2, 3]) == pytest.approx(np.zeros(33))
+    assert ribbon.distance([1.0]) == pytest.approx(np.pi / 2, rel=1e-4)
+
+
+def test_surface_agrees_with_a_reference_library():
+    geomdl = pytest.importorskip("geomdl.NURBS")
+    ribbon = tail(rational=np.linspace(0.5, 2, 14).reshape(7, 2))
+    other = geomdl.Surface()
+    other.degree_u, other.degree_v = ribbon.degree
+    weighted = np.concatenate(
+        [ribbon.points * ribbon.rational[..., None], ribbon.rational[..., None]], axis=2
+    )
+    other.ctrlpts2d = weighted.tolist()
+    other.knotvector_u, other.knotvector_v = (list(knots) for knots in ribbon.knots)
+    at = [(0.0, 0.0), (0.7, 0.2), (3.1, 0.9), (4.0, 1.0)]
+    assert ribbon.surface(at) == pytest.approx(np.array(other.evaluate_list(at)))
+    along = np.array([other.derivatives(*each, order=1)[1][0] for each in at])
+    assert ribbon.mix(at, toward=0) @ ribbon.points.reshape(-1, 3) == pytest.approx(along)
+
+
+def test_shares_sum_to_one():
+    ribbon = tail()
+    at = np.random.default_rng(1).random((50, 2)) * [4, 1]
+    assert ribbon.mix(at).sum(axis=1) == pytest.approx(np.ones(50))
+    assert ribbon.mix(at, toward=1).sum(axis=1) == pytest.approx(np.zeros(50), abs=1e-12)
+
+
+def test_riders_go_with_a_rigid_motion():
+    weights = np.random.default_rng(2).dirichlet(np.ones(3), size=14)
+    ribbon = tail(weights=Weights(weights))
+    skeleton = Skeleton(("root", "a", "b"), [-1, 0, 1], np.tile(np.eye(4), (3, 1, 1)))
+    turn = np.eye(4)
+    turn[:3] = [[0, -1, 0, 5], [1, 0, 0, 6], [0, 0, 1, 7]]
+    moved = ride(ribbon, skeleton, (turn @ ribbon.controls.rest)[None])
+    assert moved[0] == pytest.approx(np.stack([turn, turn]))
+
+
+def test_control_points_follow_their_joints():
+    weights = np.zeros((14, 3))
+    weights[:, 0] = 1
+    weights[12:] = [0, 0, 1]
+    ribbon = tail(weights=Weights(weights))
+    controls = np.array(ribbon.controls.rest)[None]
+    controls[0, 2, :3, 3] += [0, 0, 2]
+    moved = bend(ribbon, controls)[0] - ribbon.points.reshape(-1, 3)
+    assert moved[:12] == pytest.approx(np.zeros((12, 3)))
+    assert moved[12:] == pytest.approx(np.array([[0, 0, 2], [0, 0, 2]]))
+
+
+def test_a_rider_outside_the_surface_is_named():
+    with pytest.raises(GeometryError, match="'b'"):
+        tail(riders=Riders(("a", "b"), [[1, 0.5], [4.5, 0.5]]))
+
+
+def test_knots_must_fit():
+    with pytest.raises(GeometryError, match="knots along: need 11"):
+        tail(knots=(CLAMPED[1:], [0, 0, 1, 1]))
