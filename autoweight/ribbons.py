@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from difflib import get_close_matches
 from functools import cached_property
 
 import numpy as np
@@ -10,9 +12,11 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import BSpline
 from scipy.spatial import cKDTree
 
-from autoweight.errors import GeometryError, SkeletonError, WeightsError
-from autoweight.pose.skinning import linear_blend
+from autoweight.errors import GeometryError, RecipeError, SkeletonError, WeightsError
+from autoweight.pose.skinning import carried, linear_blend
+from autoweight.profiles import Falloff
 from autoweight.rig import Skeleton, Weights
+from autoweight.sides import Plane
 
 __all__ = ["Ribbon", "Riders", "basis", "bend", "ride", "rider_joints"]
 
@@ -241,6 +245,120 @@ class Ribbon:
         return frames
 
 
+def weigh(
+    ribbon: Ribbon,
+    falloff: Falloff | None = None,
+    *,
+    chain: Sequence[str] = (),
+    zero: Mapping[str, slice] | None = None,
+) -> Weights:
+    """Weights of the control joints on the control points.
+
+    Parameters
+    ----------
+    ribbon : Ribbon
+    falloff : Falloff, optional
+        Bands or exact rows. A row of control points sits where its distance along the ribbon
+        falls between the joints' own.
+    chain : sequence of str, optional
+        The control joints that share the ribbon, in any order; all when left out.
+    zero : mapping of str to slice, optional
+        Rows of control points on which a joint is to have exactly no weight: beyond a head or a
+        tip that must not be pulled. The other joints of the row share what it had.
+
+    Returns
+    -------
+    Weights
+        The same on every control point of a row, so that both edges move as one.
+
+    Raises
+    ------
+    RecipeError
+        A joint that is not a control of the ribbon.
+    WeightsError
+        A row of control points that is left without any joint.
+    """
+    joints = [_control(ribbon, name) for name in chain or ribbon.controls.names]
+    stations = ribbon.distance(ribbon.nearest(ribbon.controls.positions[joints]))
+    order = np.argsort(stations, kind="stable")
+    joints, stations = np.array(joints)[order], stations[order]
+    along = np.interp(ribbon.stations, stations, np.arange(len(joints), dtype=np.float64))
+    dense = np.zeros((len(ribbon.points), len(ribbon.controls)))
+    dense[:, joints] = (falloff or Falloff()).weights(along, stations)
+    touched = np.zeros(len(dense), dtype=bool)  # the other rows stay exact
+    for name, rows in (zero or {}).items():
+        touched[rows] |= dense[rows, _control(ribbon, name)] > 0
+        dense[rows, _control(ribbon, name)] = 0
+    total = dense.sum(axis=1)
+    if not (total > 0).all():
+        raise WeightsError(
+            f"row {int((total <= 0).argmax())} of the ribbon's control points is left without "
+            "weight; leave one joint there that is not zeroed"
+        )
+    dense[touched] /= total[touched, None]
+    return Weights(np.repeat(dense, ribbon.points.shape[1], axis=0))
+
+
+def leftovers(ribbon: Ribbon, threshold: float = 1e-2) -> list[tuple[str, list[int]]]:
+    """Control joints with weights too small to be meant, and the control points that have them.
+
+    Parameters
+    ----------
+    ribbon : Ribbon
+        With weights.
+    threshold : float
+        Weights above 0 and below this count.
+
+    Returns
+    -------
+    list of (str, list of int)
+        A small weight on a control point still moves all that rides nearby.
+    """
+    if ribbon.weights is None:
+        return []
+    matrix = ribbon.weights.matrix.tocoo()
+    small = matrix.data < threshold
+    return [
+        (ribbon.controls.names[joint], np.sort(matrix.row[small & (matrix.col == joint)]).tolist())
+        for joint in np.unique(matrix.col[small])
+    ]
+
+
+def mirrored(ribbon: Ribbon, plane: Plane, names: Mapping[str, str]) -> Ribbon:
+    """The other side's copy of a ribbon.
+
+    Parameters
+    ----------
+    ribbon : Ribbon
+    plane : Plane
+    names : mapping of str to str
+        What the control joints and riders are called there; names that are not in it stay.
+
+    Returns
+    -------
+    Ribbon
+        The mirror image, with the very same weights. The axes of its controls are the mirror
+        images turned back into a rotation, by flipping x.
+    """
+    points = ribbon.points.reshape(-1, 3)
+    flip = np.eye(4)
+    flip[:3, :3] -= 2 * np.outer(plane.normal, plane.normal)
+    flip[:3, 3] = 2 * (plane.normal @ plane.point) * plane.normal
+    controls = ribbon.controls
+    return replace(
+        ribbon,
+        points=plane.reflect(points).reshape(ribbon.points.shape),
+        controls=Skeleton(
+            tuple(names.get(name, name) for name in controls.names),
+            controls.parents,
+            flip @ controls.rest @ np.diag([-1.0, 1, 1, 1]),
+        ),
+        riders=Riders(
+            tuple(names.get(name, name) for name in ribbon.riders.names), ribbon.riders.at
+        ),
+    )
+
+
 def basis(
     knots: NDArray[np.float64], degree: int, at: ArrayLike, derivative: int = 0
 ) -> NDArray[np.float64]:
@@ -298,9 +416,7 @@ def bend(ribbon: Ribbon, controls: NDArray[np.float64]) -> NDArray[np.float64]:
     if ribbon.weights is None:
         raise WeightsError("the ribbon has no weights; give it some with 'autoweight ribbon'")
     return linear_blend(
-        ribbon.points.reshape(-1, 3),
-        ribbon.weights,
-        controls @ np.linalg.inv(ribbon.controls.rest),
+        ribbon.points.reshape(-1, 3), ribbon.weights.matrix, carried(ribbon.controls, controls)
     )
 
 
@@ -310,6 +426,16 @@ def rider_joints(ribbon: Ribbon, skeleton: Skeleton) -> list[int]:
     if missing:
         raise SkeletonError(f"rider {missing[0]!r} is not a joint of the rig")
     return [skeleton.index[name] for name in ribbon.riders.names]
+
+
+def _control(ribbon: Ribbon, name: str) -> int:
+    if name not in ribbon.controls.index:
+        near = get_close_matches(name, ribbon.controls.names, n=1)
+        hint = (
+            f"did you mean {near[0]!r}?" if near else f"it has {', '.join(ribbon.controls.names)}"
+        )
+        raise RecipeError(f"the ribbon has no control joint {name!r}; {hint}")
+    return ribbon.controls.index[name]
 
 
 def _unit(vectors: NDArray[np.float64]) -> NDArray[np.float64]:

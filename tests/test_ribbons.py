@@ -1,9 +1,22 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from autoweight import Skeleton, Weights
-from autoweight.errors import GeometryError
-from autoweight.ribbons import Ribbon, Riders, basis, bend, ride
+from autoweight.errors import GeometryError, WeightsError
+from autoweight.profiles import Falloff, Row
+from autoweight.ribbons import (
+    Ribbon,
+    Riders,
+    basis,
+    bend,
+    leftovers,
+    mirrored,
+    ride,
+    weigh,
+)
+from autoweight.sides import Plane
 
 CLAMPED = np.array([0, 0, 0, 0, 1, 2, 3, 4, 4, 4, 4.0])
 
@@ -62,12 +75,12 @@ def test_a_quarter_circle_is_exact():
 def test_surface_agrees_with_a_reference_library():
     geomdl = pytest.importorskip("geomdl.NURBS")
     ribbon = tail(rational=np.linspace(0.5, 2, 14).reshape(7, 2))
-    other = geomdl.Surface()
+    other = geomdl.Surface(normalize_kv=False)
     other.degree_u, other.degree_v = ribbon.degree
     weighted = np.concatenate(
         [ribbon.points * ribbon.rational[..., None], ribbon.rational[..., None]], axis=2
     )
-    other.ctrlpts2d = weighted.tolist()
+    other.set_ctrlpts(weighted.reshape(-1, 4).tolist(), 7, 2)
     other.knotvector_u, other.knotvector_v = (list(knots) for knots in ribbon.knots)
     at = [(0.0, 0.0), (0.7, 0.2), (3.1, 0.9), (4.0, 1.0)]
     assert ribbon.surface(at) == pytest.approx(np.array(other.evaluate_list(at)))
@@ -112,3 +125,60 @@ def test_a_rider_outside_the_surface_is_named():
 def test_knots_must_fit():
     with pytest.raises(GeometryError, match="knots along: need 11"):
         tail(knots=(CLAMPED[1:], [0, 0, 1, 1]))
+
+
+def controls_at(*x: float) -> Skeleton:
+    rest = np.tile(np.eye(4), (len(x), 1, 1))
+    rest[:, 0, 3] = x
+    return Skeleton(tuple("abcdefgh"[: len(x)]), [-1] * len(x), rest)
+
+
+def straight(controls: Skeleton, **changes) -> Ribbon:
+    """Straight along x with every row of control points on its Greville abscissa."""
+    greville = np.array([0, 1 / 3, 1, 2, 3, 11 / 3, 4])
+    points = np.stack(np.broadcast_arrays(greville[:, None], [-0.2, 0.2], 0.0), axis=2)
+    return tail(points=points, controls=controls, **changes)
+
+
+def test_weights_follow_the_profile_along_the_ribbon():
+    ribbon = straight(controls_at(0, 2, 4))
+    dense = weigh(ribbon, Falloff(shape="smooth")).dense().reshape(7, 2, 3)
+    assert (dense[:, 0] == dense[:, 1]).all()
+    t = np.array([0, 1 / 6, 1 / 2, 1])
+    assert dense[:4, 0, 0] == pytest.approx(1 - (3 * t**2 - 2 * t**3), abs=1e-4)
+    assert (dense[4:, 0, 0] == 0).all()
+
+
+def test_exact_rows_come_out_exactly():
+    rows = (Row(0, (0.7, 0.2, 0.1)), Row(2, (0.1, 0.2, 0.7)))
+    dense = weigh(straight(controls_at(0, 2, 4)), Falloff(rows=rows)).dense()
+    assert dense[0].tolist() == [0.7, 0.2, 0.1]
+    assert dense[-1].tolist() == [0.1, 0.2, 0.7]
+
+
+def test_a_zeroed_end_is_exactly_zero_and_the_rest_fills_in():
+    ribbon = straight(controls_at(0, 2, 4))
+    dense = weigh(ribbon, zero={"b": slice(0, 3)}).dense()
+    assert (dense[:6, 1] == 0).all()
+    assert dense.sum(axis=1) == pytest.approx(np.ones(14))
+    with pytest.raises(WeightsError, match="row 0"):
+        weigh(ribbon, zero={name: slice(0, 2) for name in "abc"})
+
+
+def test_tiny_leftovers_are_named():
+    dense = np.zeros((14, 3))
+    dense[:, 0] = 1
+    dense[9] = [0.996, 0, 0.004]
+    assert leftovers(straight(controls_at(0, 2, 4), weights=Weights(dense))) == [("c", [9])]
+
+
+def test_the_mirrored_copy_has_the_very_same_weights():
+    ribbon = straight(controls_at(0, 2, 4))
+    ribbon = replace(ribbon, weights=weigh(ribbon))
+    other = mirrored(ribbon, Plane.named("x"), {"a": "A"})
+    assert (other.weights.matrix != ribbon.weights.matrix).nnz == 0
+    assert (other.points[..., 0] == -ribbon.points[..., 0]).all()
+    assert other.controls.names == ("A", "b", "c")
+    assert np.linalg.det(other.controls.rest[:, :3, :3]) == pytest.approx(np.ones(3))
+    # Weighted afresh it comes out the same as well: the mirror image is as long.
+    assert (weigh(other).dense() == ribbon.weights.dense()).all()
