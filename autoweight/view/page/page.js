@@ -116,8 +116,10 @@ void main() {
   }
   float t = clamp((shown - range.x) / (range.y - range.x), 0.0, 1.0);
   vec3 n = normalize(facing);
-  float light = 0.80 + 0.20 * abs(dot(n, toward));
-  colour = vec4(texture(ramp, vec2((t * 255.0 + 0.5) / 256.0, 0.5)).rgb * light, 1.0);
+  // Lit from the reader's side and a little from above; a sheen keeps form in the dark colours.
+  float lit = abs(dot(n, toward)), above = 0.5 + 0.5 * n.y;
+  vec3 paint = texture(ramp, vec2((t * 255.0 + 0.5) / 256.0, 0.5)).rgb;
+  colour = vec4(paint * (0.55 + 0.35 * lit + 0.10 * above) + 0.10 * lit * lit * lit, 1.0);
 }`;
 
 const canvas = $("body");
@@ -154,21 +156,24 @@ function texture(unit, internal, width, height, format, type, data) {
   ]) gl.texParameteri(gl.TEXTURE_2D, key, value);
   return made;
 }
-function attribute(location, size, data, whole = false) {
+function attribute(location, size, data) {
   gl.bindBuffer(gl.ARRAY_BUFFER, gl.createBuffer());
   gl.bufferData(gl.ARRAY_BUFFER, data, gl.STATIC_DRAW);
   gl.enableVertexAttribArray(location);
-  if (whole) gl.vertexAttribIPointer(location, size, gl.UNSIGNED_INT, 0, 0);
+  if (data instanceof Uint32Array) gl.vertexAttribIPointer(location, size, gl.UNSIGNED_INT, 0, 0);
+  else if (data instanceof Int8Array) gl.vertexAttribPointer(location, size, gl.BYTE, true, 4, 0);
   else gl.vertexAttribPointer(location, size, gl.FLOAT, false, 0, 0);
 }
 
 // ---- the rig ----
 const rest = await blob("positions", Float32Array);
+const normals = await blob("normals", Int8Array);
 const faces = await blob("faces", Uint32Array);
 const clip = meta.clip ? await blob("clip", Float32Array) : null;
 const layers = await Promise.all(meta.layers.map((_, k) => blob(`layer${k}`, Float32Array)));
 const count = rest.length / 3;
 const joints = meta.joints;
+const frames = meta.clip?.frames ?? 0; // pose 0 is the neutral one, 1 the first of the clip
 const bindInverse = joints.map((each) => inverse(each.rest));
 const restLocal = joints.map((each) =>
   each.parent < 0 ? Float32Array.from(each.rest) : times(bindInverse[each.parent], each.rest));
@@ -189,21 +194,13 @@ const uniform = Object.fromEntries(
   ["view", "joint", "mode", "rigid", "range", "toward", "picking", "entries", "bones", "ramp"]
     .map((name) => [name, gl.getUniformLocation(shader, name)]));
 
-const normals = new Float32Array(rest.length);
-for (let f = 0; f < faces.length; f += 3) {
-  const [a, b, c] = [3 * faces[f], 3 * faces[f + 1], 3 * faces[f + 2]];
-  const [ux, uy, uz] = [0, 1, 2].map((k) => rest[b + k] - rest[a + k]);
-  const [vx, vy, vz] = [0, 1, 2].map((k) => rest[c + k] - rest[a + k]);
-  const n = [uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx];
-  for (const corner of [a, b, c]) for (let k = 0; k < 3; k++) normals[corner + k] += n[k];
-}
 const layerBuffer = gl.createBuffer();
 for (const weighting of weightings) {
   weighting.vao = gl.createVertexArray();
   gl.bindVertexArray(weighting.vao);
   attribute(0, 3, rest);
   attribute(1, 3, normals);
-  attribute(2, 2, weighting.span, true);
+  attribute(2, 2, weighting.span);
   gl.bindBuffer(gl.ARRAY_BUFFER, layerBuffer);
   gl.enableVertexAttribArray(3);
   gl.vertexAttribPointer(3, 1, gl.FLOAT, false, 0, 0);
@@ -234,7 +231,7 @@ for (let k = 0; k < rest.length; k++) {
   high[k % 3] = Math.max(high[k % 3], rest[k]);
 }
 const whole = { target: [0, 1, 2].map((k) => (low[k] + high[k]) / 2),
-  distance: 1.7 * Math.hypot(...[0, 1, 2].map((k) => high[k] - low[k])) };
+  distance: 1.35 * Math.hypot(...[0, 1, 2].map((k) => high[k] - low[k])) };
 const eye = { yaw: 0.7, pitch: 0.35, ...structuredClone(whole) };
 const state = { joint: 0, vertex: null, frame: 0, playing: false, rigid: false, mode: 0, layer: -1,
   turns: new Map() };
@@ -245,8 +242,8 @@ function skinning() {
   const world = [];
   const rows = new Float32Array(24 * joints.length);
   joints.forEach((each, k) => {
-    const from = 16 * (state.frame * joints.length + k);
-    let local = clip ? clip.subarray(from, from + 16) : restLocal[k];
+    const from = 16 * ((state.frame - 1) * joints.length + k);
+    let local = state.frame ? clip.subarray(from, from + 16) : restLocal[k];
     if (state.turns.has(k)) local = times(local, turned(state.turns.get(k)));
     world[k] = each.parent < 0 ? local : times(world[each.parent], local);
     const moved = times(world[k], bindInverse[k]);
@@ -433,7 +430,7 @@ function pickVertex(number) {
 function showFrame(number) {
   state.frame = number;
   $("frame").value = number;
-  $("pose").textContent = clip ? `${number + 1} of ${meta.clip.frames}` : "neutral";
+  $("pose").textContent = number ? `${number} of ${frames}` : "neutral";
   redraw();
 }
 function fly(target, distance) {
@@ -456,7 +453,7 @@ function listPlaces() {
       document.querySelector("#places .here")?.classList.remove("here");
       button.classList.add("here");
       if (place.joint >= 0) pickJoint(place.joint);
-      if (clip && place.frame >= 0) showFrame(place.frame);
+      if (place.frame >= 0) showFrame(place.frame + 1);
       pickVertex(place.vertex);
       fly(Array.from(positions().subarray(3 * place.vertex, 3 * place.vertex + 3)),
         whole.distance / 5);
@@ -536,10 +533,9 @@ $("find").addEventListener("keydown", (event) => {
 });
 document.addEventListener("keydown", (event) => {
   if (event.target.matches("input:not([type=range]):not([type=checkbox]), select")) return;
-  const frames = meta.clip?.frames ?? 1;
   const keys = { "/": () => $("find").focus(), " ": () => $("play").click(),
-    ",": () => showFrame((state.frame + frames - 1) % frames),
-    ".": () => showFrame((state.frame + 1) % frames),
+    ",": () => showFrame((state.frame + frames) % (frames + 1)),
+    ".": () => showFrame((state.frame + 1) % (frames + 1)),
     "0": () => fly(whole.target, whole.distance) };
   if (!(event.key in keys) || (event.key === " " && event.target.matches("button, summary, input")))
     return;
@@ -549,7 +545,7 @@ document.addEventListener("keydown", (event) => {
 $("vertex").addEventListener("input", () => pickVertex($("vertex").valueAsNumber));
 $("vertex").max = count - 1;
 $("frame").addEventListener("input", () => showFrame($("frame").valueAsNumber));
-$("frame").max = (meta.clip?.frames ?? 1) - 1;
+$("frame").max = frames;
 $("divide").addEventListener("input", redraw);
 $("play").disabled = !clip;
 $("play").addEventListener("click", () => {
@@ -609,7 +605,7 @@ let last = 0, drawn = 0;
 requestAnimationFrame(function loop(now) {
   if (state.playing && now - last > 1000 / meta.clip.rate) {
     last = now;
-    showFrame((state.frame + 1) % meta.clip.frames);
+    showFrame(state.frame % frames + 1);
   }
   if (stale) drawn++;
   paint();

@@ -1,0 +1,3 @@
+"""``autoweight view``."""
+
+from __future__ import annotations

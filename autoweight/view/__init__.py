@@ -1,0 +1,1 @@
+"""Pictures and pages of rigs and their weights."""
