@@ -9,7 +9,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from autoweight import Mesh, Rig, Skeleton, Weights
-from autoweight.pose.clip import random_poses, rest_local, world
+from autoweight.pose.clip import Clip, rest_local, turned, world
 from autoweight.pose.skinning import carried, dual_quaternion, linear_blend
 from autoweight.view.page import Place, page
 
@@ -58,7 +58,8 @@ def browser():
 def shown(browser, tmp_path_factory):
     """The opened page, its rig and clip, and what the browser complained of."""
     rig = tube()
-    clip = random_poses(rig.skeleton, FRAMES, np.random.default_rng(4), degrees=40)
+    turns = np.random.default_rng(4).uniform(-0.7, 0.7, (FRAMES, 7, 3))
+    clip = Clip("bends", np.arange(FRAMES) / 2, turned(rig.skeleton, turns))
     path: Path = tmp_path_factory.mktemp("page") / "tube.html"
     path.write_text(
         page(
@@ -153,14 +154,14 @@ def test_keys_alone_find_a_joint_and_step_through_poses(shown):
     tab.get_by_label("Pose").fill("0")
     tab.locator("#body").focus()
     tab.keyboard.press(".")
-    assert tab.locator("#pose").inner_text() == f"1 of {FRAMES}"
+    assert tab.locator("#pose").inner_text().startswith(f"1 of {FRAMES}")
 
 
 def test_a_worst_place_takes_its_reader_there(shown):
     tab, _, _, _ = shown
     tab.get_by_role("button", name="a pinch").click()
     assert tab.locator("[aria-selected=true]").inner_text().startswith("tail_2")
-    assert tab.locator("#pose").inner_text() == f"4 of {FRAMES}"
+    assert tab.locator("#pose").inner_text().startswith(f"4 of {FRAMES}")
     assert tab.get_by_label("Vertex").input_value() == "40"
 
 

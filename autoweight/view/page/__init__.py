@@ -139,7 +139,7 @@ def _meta(
         "weightings": weightings,
         "clip": None
         if clip is None
-        else {"name": clip.name, "frames": len(clip.times), "rate": _rate(clip)},
+        else {"frames": len(clip), "rate": _rate(clip), "labels": clip.labels},
         "places": [vars(place) for place in places],
         "layers": [
             {"name": name, "range": [float(values.min()), max(float(values.max()), 1e-9)]}
@@ -156,7 +156,7 @@ def _meta(
 
 def _rate(clip: Clip) -> float:
     """Frames a second; a clip of one frame has no rate of its own."""
-    return float(1 / np.diff(clip.times).mean()) if len(clip.times) > 1 else 1.0
+    return float(1 / np.diff(clip.times).mean()) if len(clip) > 1 else 1.0
 
 
 def _heaviest_first(weights: Weights) -> tuple[NDArray, NDArray, NDArray]:

@@ -430,7 +430,7 @@ function pickVertex(number) {
 function showFrame(number) {
   state.frame = number;
   $("frame").value = number;
-  $("pose").textContent = number ? `${number} of ${frames}` : "neutral";
+  $("pose").textContent = number ? `${number} of ${frames}: ${meta.clip.labels[number - 1]}` : "neutral";
   redraw();
 }
 function fly(target, distance) {
