@@ -8,15 +8,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import sparse
 
-from autoweight.errors import WeightsError
+from autoweight.errors import SkeletonError, WeightsError
 from autoweight.pose.motion import random_poses
 from autoweight.pose.skinning import linear_blend
-from autoweight.rig import Rig, Weights
+from autoweight.rig import Mesh, Rig, Skeleton, Weights
 from autoweight.surface import Surface, prepare
 
-__all__ = ["Difference", "compare"]
+__all__ = ["Comparison", "Difference", "compare", "compare_rigs", "weights_for"]
+
+INFLUENCE = 1e-4
+"""A weight above this counts as an influence."""
 
 
 @dataclass(frozen=True)
@@ -72,11 +76,160 @@ def compare(rig: Rig, weights: Weights, *, surface: Surface | None = None) -> Di
     return Difference(float(share @ apart), float(moved / rig.mesh.diagonal))
 
 
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """How another rig's weights differ from the weights of one.
+
+    Parameters
+    ----------
+    difference : Difference
+        Over the surface of the first rig.
+    precision, recall : float
+        Of the influences above 1e-4: the share of the other's that the first has too, and the
+        share of the first's that the other has.
+    deformation_max : float
+        The largest distance between the two results in any pose, in bounding-box diagonals.
+    joints : ndarray, shape (j,)
+        Area-weighted mean of |w_j − a_j| by joint of the first rig.
+    vertices : ndarray, shape (n,)
+        Σ_j |w_j − a_j| at every vertex of the first rig.
+
+    References
+    ----------
+    Z. Xu, Y. Zhou, E. Kalogerakis, C. Landreth, K. Singh, TOG 39(4), 2020, section 6: influence
+    precision and recall, mean L1, mean and largest distance over random poses.
+    """
+
+    difference: Difference
+    precision: float
+    recall: float
+    deformation_max: float
+    joints: NDArray[np.float64]
+    vertices: NDArray[np.float64]
+
+
+def compare_rigs(rig: Rig, other: Rig) -> Comparison:
+    """Compare the weights of two rigs, joint by name, place by place.
+
+    Parameters
+    ----------
+    rig, other : Rig
+        With weights. Vertices are matched by number where both meshes have the same positions;
+        otherwise the other's weights are read at the closest point of its surface.
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    WeightsError
+        One has no weights.
+    SkeletonError
+        A joint of the other that carries weight is not among the rig's.
+    """
+    surface = prepare(rig.mesh)
+    own = _on_surface(_weights_of(rig), surface)
+    theirs = _at(surface.vertices, _renamed(other, rig.skeleton), other.mesh, rig.mesh, surface)
+    share = surface.areas / surface.areas.sum()
+    gap = sparse.csr_array(own - theirs)
+    apart = abs(gap)
+    moved = np.linalg.norm(linear_blend(surface.vertices, gap, random_poses(rig.skeleton)), axis=2)
+    mine, its = own > INFLUENCE, theirs > INFLUENCE
+    both = share @ np.asarray(mine.multiply(its).sum(axis=1)).ravel()
+    vertices = np.asarray(apart.sum(axis=1)).ravel()
+    return Comparison(
+        Difference(float(share @ vertices), float(share @ moved.mean(axis=0) / rig.mesh.diagonal)),
+        precision=float(both / (share @ np.asarray(its.sum(axis=1)).ravel())),
+        recall=float(both / (share @ np.asarray(mine.sum(axis=1)).ravel())),
+        deformation_max=float(moved.max() / rig.mesh.diagonal),
+        joints=share @ apart,
+        vertices=vertices[surface.weld],
+    )
+
+
+def weights_for(rig: Rig, other: Rig) -> Weights:
+    """Weights of another rig with the same vertices, in the order of a rig's joints.
+
+    Parameters
+    ----------
+    rig, other : Rig
+
+    Returns
+    -------
+    Weights
+
+    Raises
+    ------
+    WeightsError
+        The other has no weights, or another number of vertices.
+    SkeletonError
+        A joint of the other that carries weight is not among the rig's.
+    """
+    found = _renamed(other, rig.skeleton)
+    if found.shape[0] != len(rig.mesh.vertices):
+        raise WeightsError(
+            f"the rigs have {len(rig.mesh.vertices)} and {found.shape[0]} vertices; "
+            "give two weightings of one mesh"
+        )
+    return Weights(found)
+
+
+def _weights_of(rig: Rig) -> Weights:
+    if rig.weights is None:
+        raise WeightsError("a rig without weights cannot be compared; weight it first")
+    return rig.weights
+
+
+def _renamed(rig: Rig, skeleton: Skeleton) -> sparse.csr_array:
+    """Weights of a rig in the columns of another skeleton."""
+    matrix = _weights_of(rig).matrix
+    unknown = {rig.skeleton.names[each] for each in np.unique(matrix.indices)} - set(skeleton.names)
+    if unknown:
+        raise SkeletonError(
+            f"{len(unknown)} joints with weights are in one rig alone, such as "
+            f"{min(unknown)!r}; rename them, or carry the weights over first"
+        )
+    column = np.array([skeleton.index.get(name, 0) for name in rig.skeleton.names])
+    return sparse.csr_array(
+        (matrix.data, column[matrix.indices], matrix.indptr),
+        shape=(matrix.shape[0], len(skeleton)),
+    )
+
+
+def _at(
+    points: NDArray[np.float64],
+    weights: sparse.csr_array,
+    mesh: Mesh,
+    wanted: Mesh,
+    surface: Surface,
+) -> sparse.csr_array:
+    """Rows of weights of a mesh at the vertices of the surface of another."""
+    import igl
+
+    if np.array_equal(mesh.vertices, wanted.vertices):
+        return _averaged(weights, surface)
+    there = prepare(mesh)
+    onto = _averaged(weights, there)
+    _, face, closest = igl.point_mesh_squared_distance(points, there.vertices, there.faces)
+    corner = there.faces[face]
+    at = igl.barycentric_coordinates(closest, *(there.vertices[corner[:, k]] for k in range(3)))
+    mix = sparse.csr_array(
+        (at.ravel(), corner.ravel(), 3 * np.arange(len(points) + 1)),
+        shape=(len(points), len(there)),
+    )
+    return mix @ onto
+
+
 def _on_surface(weights: Weights, surface: Surface) -> sparse.csr_array:
+    return _averaged(weights.matrix, surface)
+
+
+def _averaged(matrix: sparse.csr_array, surface: Surface) -> sparse.csr_array:
     """Mean over the vertices of the mesh that each surface vertex stands for."""
     count = np.bincount(surface.weld, minlength=len(surface))
     gather = sparse.csr_array(
         (1 / count[surface.weld], (surface.weld, np.arange(len(surface.weld)))),
         shape=(len(surface), len(surface.weld)),
     )
-    return gather @ weights.matrix
+    return gather @ matrix

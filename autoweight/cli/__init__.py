@@ -17,6 +17,8 @@ COMMANDS = {
     "tidy": "Prune, cap, normalise and quantise the weights of a rig.",
     "check": "Report the health of a rig's mesh, joints and weights.",
     "info": "Say what is in a rig.",
+    "compare": "Say how far two weightings are apart.",
+    "view": "Show a rig in one page that opens offline in any browser.",
     "demo": "Model, weight and check the axolotl.",
 }
 """Name and one line for each; the module of that name in this package has the rest."""

@@ -1,0 +1,68 @@
+"""``autoweight compare``."""
+
+from __future__ import annotations
+
+import click
+
+from autoweight.cli.options import as_json, emit, table
+
+WORST = 10
+
+
+@click.command()
+@click.argument("a")
+@click.argument("b")
+@as_json
+def command(a: str, b: str, as_json: bool) -> None:
+    """Say how far the weights of rig B are from those of rig A.
+
+    Joints are matched by name. Where the meshes differ, B is read at the closest point of its
+    surface.
+
+    \b
+    Example:
+      autoweight compare axolotl/weighted.glb axolotl/eight_bits.glb
+    """
+    import numpy as np
+
+    from autoweight.comparing import compare_rigs
+    from autoweight.io import load
+
+    first = load(a)
+    found = compare_rigs(first, load(b))
+    joints = np.argsort(-found.joints, kind="stable")
+    worst = np.argsort(-found.vertices, kind="stable")[:WORST]
+    result = {
+        "a": a,
+        "b": b,
+        "weights": found.difference.weights,
+        "precision": found.precision,
+        "recall": found.recall,
+        "deformation": found.difference.deformation,
+        "deformation_max": found.deformation_max,
+        "joints": {first.skeleton.names[each]: float(found.joints[each]) for each in joints},
+        "worst_vertices": {int(each): float(found.vertices[each]) for each in worst},
+    }
+    emit(result, as_json, lambda: _text(result))
+
+
+def _text(result: dict) -> str:
+    return table(
+        [
+            ("mean L1 of the weights", f"{result['weights']:.4f}", "0 the same, 2 nothing shared"),
+            ("influence precision", f"{result['precision']:.3f}", "of B's, how many A has"),
+            ("influence recall", f"{result['recall']:.3f}", "of A's, how many B has"),
+            ("mean deformation", f"{result['deformation']:.3e}", "bounding-box diagonals"),
+            ("largest deformation", f"{result['deformation_max']:.3e}", "bounding-box diagonals"),
+            *(
+                ("joint", f"{value:.4f}", name)
+                for name, value in list(result["joints"].items())[:WORST]
+                if value > 0
+            ),
+            *(
+                ("vertex", f"{value:.4f}", str(vertex))
+                for vertex, value in result["worst_vertices"].items()
+                if value > 0
+            ),
+        ]
+    )
