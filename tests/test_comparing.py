@@ -11,12 +11,7 @@ from autoweight.errors import SkeletonError, WeightsError
 
 def ball() -> Rig:
     """An icosahedron, subdivided twice, whose weights are linear in x."""
-    golden = (1 + 5**0.5) / 2
-    one = np.array([[0, s, t * golden] for s in (-1, 1) for t in (-1, 1)])
-    points = np.concatenate([np.roll(one, k, axis=1) for k in range(3)])
-    from scipy.spatial import ConvexHull
-
-    vertices, faces = igl.upsample(points, ConvexHull(points).simplices.astype(np.int64), 2)
+    vertices, faces = igl.upsample(*igl.icosahedron(), 2)
     rest = np.tile(np.eye(4), (2, 1, 1))
     rest[1, 0, 3] = 1
     return weighted(Mesh(vertices, faces), Skeleton(("a", "b"), [-1, 0], rest))
