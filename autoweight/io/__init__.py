@@ -8,9 +8,9 @@ from importlib import import_module
 from pathlib import Path
 
 from autoweight.errors import AutoweightError, FileError
-from autoweight.rig import Rig
+from autoweight.rig import Rig, Weights
 
-__all__ = ["load", "save"]
+__all__ = ["load", "load_weights", "save"]
 
 READERS = {
     ".glb": "gltf",
@@ -18,11 +18,11 @@ READERS = {
     ".obj": "plain",
     ".ply": "plain",
 }
+TABLES = {".npz": "table", ".csv": "table"}
 WRITERS = {
     ".glb": "gltf",
     ".gltf": "gltf",
-    ".npz": "table",
-    ".csv": "table",
+    **TABLES,
 }
 
 
@@ -83,6 +83,29 @@ def save(rig: Rig, path: str | Path, *, bits: int = 32, force: bool = False) -> 
     path = Path(path)
     with _naming(path):
         _module(path, WRITERS, "write").save(rig, path, bits=bits, force=force)
+
+
+def load_weights(path: str | Path, rig: Rig) -> Weights:
+    """Read weights for a rig from a table that `save` wrote, or one like it.
+
+    Parameters
+    ----------
+    path : str or Path
+        A ``.npz`` or ``.csv`` file.
+    rig : Rig
+        Joints are matched by name.
+
+    Returns
+    -------
+    Weights
+
+    Raises
+    ------
+    FileError, WeightsError
+        The file cannot be read or does not fit the rig.
+    """
+    path = Path(path)
+    return _module(path, TABLES, "read weights from").load(path, rig)
 
 
 @contextmanager

@@ -24,7 +24,7 @@ BYTE, UNSIGNED_BYTE, SHORT, UNSIGNED_SHORT, UNSIGNED_INT, FLOAT = (
     5125,
     5126,
 )
-DTYPES = {
+DTYPES: dict[int, np.dtype[Any]] = {
     BYTE: np.dtype("<i1"),
     UNSIGNED_BYTE: np.dtype("<u1"),
     SHORT: np.dtype("<i2"),

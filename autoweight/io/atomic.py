@@ -7,16 +7,13 @@ import stat
 from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
-from typing import Any, TypeAlias
-
-from numpy.typing import NDArray
+from typing import TypeAlias
 
 from autoweight.errors import FileError
 
 __all__ = ["Chunk", "write"]
 
-Chunk: TypeAlias = bytes | memoryview | NDArray[Any]
-"""Bytes to be written; an array is C-contiguous."""
+Chunk: TypeAlias = bytes | memoryview
 
 
 def write(path: str | Path, chunks: Iterable[Chunk]) -> None:

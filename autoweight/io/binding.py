@@ -10,6 +10,7 @@ takes the others there.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -121,7 +122,7 @@ def _read(source: Container, hierarchy: Hierarchy, number: int, has_weights: boo
                 f"{name!r} has {len(joints)} joints but inverse bind matrices of shape "
                 f"{matrices.shape}; export it again"
             )
-        inverse = matrices[: len(joints)].astype(np.float64)
+        inverse: NDArray[Any] = matrices[: len(joints)].astype(np.float64)
     elif has_weights:
         inverse = np.tile(np.eye(4), (len(joints), 1, 1))
     else:

@@ -18,7 +18,7 @@ from autoweight.errors import FileError
 from autoweight.io.atomic import Chunk
 from autoweight.io.schema import Tree, decode
 
-__all__ = ["Container", "data_uri", "glb_chunks", "gltf_chunks", "read"]
+__all__ = ["Container", "data_uri", "glb_chunks", "gltf_chunks", "parse", "read"]
 
 MAGIC = b"glTF"
 JSON_CHUNK = 0x4E4F534A
@@ -31,7 +31,8 @@ class Container:
 
     Parameters
     ----------
-    path : Path
+    path : Path or None
+        None for one that is not in a file yet.
     text : bytes
         The JSON.
     tree : Tree
@@ -40,7 +41,7 @@ class Container:
         The bytes of each buffer; None for one that has none, which an extension may fill.
     """
 
-    path: Path
+    path: Path | None
     text: bytes
     tree: Tree
     buffers: tuple[memoryview | None, ...]
@@ -58,12 +59,16 @@ def read(path: Path) -> Container:
     FileError
         It cannot be read, is cut short, or is not glTF 2.0.
     """
-    content = _bytes(path)
+    return parse(_bytes(path), path)
+
+
+def parse(content: bytes, path: Path | None) -> Container:
+    """As `read`, from the bytes of the file."""
     binary = None
     text: bytes | memoryview = content
     if content[:4] == MAGIC:
         text, binary = _chunks(memoryview(content))
-    elif path.suffix.lower() == ".glb":
+    elif path is not None and path.suffix.lower() == ".glb":
         raise FileError("is not a GLB file: it does not begin with 'glTF'; export it again")
     text = bytes(text)
     tree = decode(text)
@@ -71,7 +76,7 @@ def read(path: Path) -> Container:
     for number, buffer in enumerate(tree.buffers):
         found = binary if number == 0 and buffer.uri is None else None
         if buffer.uri is not None:
-            found = _resource(buffer.uri, path.parent)
+            found = _resource(buffer.uri, path)
         if found is not None and len(found) < buffer.byte_length:
             raise FileError(
                 f"is truncated: buffer {number} should have {buffer.byte_length} bytes, "
@@ -93,7 +98,7 @@ def glb_chunks(tree: dict[str, Any], binary: list[Chunk]) -> list[Chunk]:
     """
     text = _dump(tree, indent=None)
     text += b" " * (-len(text) % 4)
-    size = sum(memoryview(piece).nbytes for piece in binary)
+    size = sum(map(len, binary))
     total = 20 + len(text) + (8 + size if size else 0)
     if total >= 1 << 32:
         raise FileError("a GLB file holds at most 4 GiB; write .gltf instead")
@@ -148,7 +153,7 @@ def _chunks(content: memoryview) -> tuple[memoryview, memoryview | None]:
     return found[JSON_CHUNK], found.get(BIN_CHUNK)
 
 
-def _resource(uri: str, folder: Path) -> memoryview:
+def _resource(uri: str, path: Path | None) -> memoryview:
     if uri.startswith("data:"):
         head, comma, body = uri.partition(",")
         if not comma or not head.endswith(";base64"):
@@ -159,7 +164,7 @@ def _resource(uri: str, folder: Path) -> memoryview:
             raise FileError(f"has a data URI that is damaged ({error}); export it again") from error
     if "://" in uri:
         raise FileError(f"keeps a buffer at {uri}; fetch it and refer to the file")
-    return memoryview(_bytes(folder / unquote(uri)))
+    return memoryview(_bytes((path or Path()).parent / unquote(uri)))
 
 
 def _bytes(path: Path) -> bytes:

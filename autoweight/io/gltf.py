@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
@@ -14,16 +13,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from autoweight.errors import FileError, GeometryError, SkeletonError, WeightsError
-from autoweight.io import accessors, atomic, container, encode
-from autoweight.io.binding import Binding, from_root, from_skins, skeleton_of
+from autoweight.errors import FileError, GeometryError, SkeletonError, WeightsError, suggestion
+from autoweight.io import accessors, atomic, container, encode, fresh, joints
+from autoweight.io.binding import Binding, from_nodes, from_skins, skeleton_of
 from autoweight.io.container import Container
 from autoweight.io.hierarchy import Hierarchy, label
-from autoweight.io.packing import Packer
+from autoweight.io.packing import VERTICES, Packer
 from autoweight.io.schema import Primitive, Tree, nth
-from autoweight.rig import Mesh, Part, Rig, Weights
+from autoweight.rig import Mesh, Part, Rig, Skeleton, Weights
 
-__all__ = ["GltfDocument", "load", "save"]
+__all__ = ["GltfDocument", "load", "made", "save"]
 
 TRIANGLES, TRIANGLE_STRIP, TRIANGLE_FAN = 4, 5, 6
 COMPRESSED = ("KHR_draco_mesh_compression",)
@@ -78,7 +77,7 @@ class GltfDocument:
     attributes: dict[str, NDArray[Any]]
 
     @property
-    def path(self) -> Path:
+    def path(self) -> Path | None:
         """The file this was read from."""
         return self.source.path
 
@@ -213,7 +212,7 @@ class GltfDocument:
         per_row = 4 // stored.itemsize
         padded = np.zeros((len(table), -(-width // per_row) * per_row), stored)
         padded[:, :width] = table
-        view = packer.view(padded, vertex=True)
+        view = packer.view(padded, VERTICES)
         for block, owned in zip(self.blocks, primitives, strict=True):
             if not table[block.vertices].any() and name not in self.attributes:
                 continue
@@ -237,8 +236,8 @@ class GltfDocument:
         local[values == 0] = 0
         for number in range(joints.shape[1] // 4):
             span = slice(4 * number, 4 * number + 4)
-            joints_view = packer.view(local[:, span], vertex=True)
-            weights_view = packer.view(values[:, span], vertex=True)
+            joints_view = packer.view(local[:, span], VERTICES)
+            weights_view = packer.view(values[:, span], VERTICES)
             for block, owned in zip(self.blocks, primitives, strict=True):
                 pair = {
                     f"JOINTS_{number}": packer.accessor(joints_view, "VEC4", rows=block.vertices),
@@ -254,8 +253,10 @@ def save(rig: Rig, path: Path, *, bits: int, force: bool) -> None:
     """Write a rig as glTF; see `autoweight.io.save`."""
     document = rig.document
     if not isinstance(document, GltfDocument):
-        raise FileError(f"{path}: the rig does not come from a glTF file; write .npz or .csv")
-    if not force and path.exists() and path.samefile(document.path):
+        document = made(rig.mesh, rig.skeleton).document
+        assert isinstance(document, GltfDocument)
+    taken = document.path is not None and path.exists() and path.samefile(document.path)
+    if taken and not force:
         raise FileError(
             f"{path}: is the file the rig was read from; choose another name or pass --force"
         )
@@ -265,12 +266,59 @@ def save(rig: Rig, path: Path, *, bits: int, force: bool) -> None:
 def load(path: Path, *, skeleton: str | Path | None, root: str | None, parts: Sequence[str]) -> Rig:
     """Read a rig from glTF; see `autoweight.io.load`."""
     source = container.read(path)
+    if skeleton is None:
+        return _rig(source, parts, root=root)
+    if root is not None:
+        raise SkeletonError("can have its joints from --root or from --skeleton; give one")
+    source, unbound = fresh.with_joints(source, joints.load(skeleton))
+    return _rig(source, parts, unbound=unbound)
+
+
+def made(
+    mesh: Mesh,
+    skeleton: Skeleton,
+    *,
+    normals: NDArray[np.float64] | None = None,
+    uvs: NDArray[np.float64] | None = None,
+    material: dict[str, Any] | None = None,
+) -> Rig:
+    """A rig with a glTF document of its own, for what does not come from a glTF file.
+
+    Parameters
+    ----------
+    mesh : Mesh
+    skeleton : Skeleton
+    normals : array_like, shape (n, 3), optional
+        Unit length.
+    uvs : array_like, shape (n, 2), optional
+    material : dict, optional
+        As in a glTF file.
+
+    Returns
+    -------
+    Rig
+        Positions and transforms are rounded to float32, as the file has them.
+    """
+    content = fresh.glb(mesh, skeleton, normals=normals, uvs=uvs, material=material)
+    return _rig(container.parse(content, None), ())
+
+
+def _rig(
+    source: Container,
+    parts: Sequence[str],
+    *,
+    root: str | None = None,
+    unbound: tuple[int, ...] | None = None,
+) -> Rig:
+    """The rig of a file's skins, or else of the joints it is yet to be bound to."""
     hierarchy = Hierarchy(source.tree.nodes)
-    pieces = list(_pieces(source.tree, hierarchy, bound=root is None))
+    if root is not None:
+        unbound = _joints_below(hierarchy, root)
+    pieces = list(_pieces(source.tree, bound=unbound is None))
     if not pieces:
-        raise _no_meshes(source.tree, hierarchy, root)
+        raise _no_meshes(source.tree, hierarchy, bound=unbound is None)
     chosen = _choose(pieces, parts)
-    if root is None:
+    if unbound is None:
         weighted: dict[int, bool] = {}
         for piece in chosen:
             skin = source.tree.nodes[piece.node].skin
@@ -282,8 +330,7 @@ def load(path: Path, *, skeleton: str | Path | None, root: str | None, parts: Se
         bindings = {piece.node: skins[source.tree.nodes[piece.node].skin or 0] for piece in chosen}
     else:
         _whole_meshes(pieces, chosen)
-        joints = _joints_below(hierarchy, root)
-        bindings = from_root(hierarchy, joints, list({piece.node: None for piece in chosen}))
+        bindings = from_nodes(hierarchy, unbound, list({piece.node: None for piece in chosen}))
     rig_skeleton, joint_nodes = skeleton_of(hierarchy, list(bindings.values()))
     return _assemble(source, hierarchy, chosen, bindings, rig_skeleton, joint_nodes)
 
@@ -300,7 +347,7 @@ class Piece:
     primitive: Primitive
 
 
-def _pieces(tree: Tree, hierarchy: Hierarchy, *, bound: bool) -> Iterator[Piece]:
+def _pieces(tree: Tree, *, bound: bool) -> Iterator[Piece]:
     """All triangle primitives of the meshes that have, or have not, a skin."""
     names: set[str] = set()
     seen: set[tuple[int, int]] = set()
@@ -337,8 +384,8 @@ def _pieces(tree: Tree, hierarchy: Hierarchy, *, bound: bool) -> Iterator[Piece]
 def _choose(pieces: list[Piece], patterns: Sequence[str]) -> list[Piece]:
     for pattern in patterns:
         if not any(_matches(piece, pattern) for piece in pieces):
-            known = ", ".join(piece.name for piece in pieces[:12])
-            raise FileError(f"has no part {pattern!r}; it has {known}")
+            known = suggestion(pattern, [piece.name for piece in pieces])
+            raise FileError(f"has no part {pattern!r}; {known}")
     return [
         piece
         for piece in pieces
@@ -350,11 +397,11 @@ def _matches(piece: Piece, pattern: str) -> bool:
     return fnmatchcase(piece.name, pattern) or fnmatchcase(piece.group, pattern)
 
 
-def _no_meshes(tree: Tree, hierarchy: Hierarchy, root: str | None) -> FileError | SkeletonError:
+def _no_meshes(tree: Tree, hierarchy: Hierarchy, *, bound: bool) -> FileError | SkeletonError:
     if not any(node.mesh is not None for node in tree.nodes):
         return FileError("has no mesh in its scene; export it with one")
-    if root is not None:
-        return FileError("has only meshes with a skin already; leave out --root")
+    if not bound:
+        return FileError("has only meshes with a skin already; leave out --root and --skeleton")
     if tree.skins:
         return FileError("has a skin but no triangle mesh that uses it; export it again")
     tops = [
@@ -382,10 +429,7 @@ def _joints_below(hierarchy: Hierarchy, root: str) -> tuple[int, ...]:
     nodes = hierarchy.nodes
     names = [label(nodes, index) for index in range(len(nodes))]
     if root not in names:
-        near = get_close_matches(root, names, n=1)
-        raise SkeletonError(
-            f"has no node {root!r}" + (f"; did you mean {near[0]!r}?" if near else "")
-        )
+        raise SkeletonError(f"has no node {root!r}; {suggestion(root, names)}")
     if names.count(root) > 1:
         raise SkeletonError(f"has {names.count(root)} nodes named {root!r}; rename them")
     return tuple(
@@ -400,7 +444,7 @@ def _assemble(
     hierarchy: Hierarchy,
     pieces: list[Piece],
     bindings: dict[int, Binding],
-    skeleton: Any,
+    skeleton: Skeleton,
     joint_nodes: tuple[int, ...],
 ) -> Rig:
     blocks: list[Block] = []
@@ -475,11 +519,9 @@ class Arrays:
         if "POSITION" not in attributes:
             raise FileError(f"part {part!r} has no positions; export it again")
         read = {
-            name: accessors.read_floats(self.source, number)
-            if name == "POSITION" or name.startswith("WEIGHTS")
-            else accessors.read(self.source, number)
-            if name.startswith("JOINTS")
-            else accessors.read_floats(self.source, number)
+            name: (accessors.read if name.startswith("JOINTS") else accessors.read_floats)(
+                self.source, number
+            )
             for name, number in attributes.items()
         }
         position = read["POSITION"]

@@ -15,7 +15,9 @@ from scipy.spatial.transform import Rotation
 from autoweight.errors import FileError, SkeletonError
 from autoweight.io.schema import Node, nth
 
-__all__ = ["Hierarchy", "compose", "label"]
+__all__ = ["Hierarchy", "compose", "decompose", "label"]
+
+SHEAR = 1e-5
 
 
 def label(nodes: tuple[Node, ...], index: int) -> str:
@@ -36,6 +38,33 @@ def compose(
     matrices[..., :3, 3] = translation
     matrices[..., 3, 3] = 1
     return matrices
+
+
+def decompose(
+    matrices: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
+    """The reverse of `compose`.
+
+    Parameters
+    ----------
+    matrices : ndarray, shape (n, 4, 4)
+
+    Returns
+    -------
+    translation, rotation, scale : ndarray, shape (n, 3), (n, 4), (n, 3)
+        A mirrored transform has a negative first scale.
+    exact : ndarray, shape (n,), bool
+        False where there is shear, which three such parts cannot say; the rotation is then the
+        nearest one.
+    """
+    linear = matrices[:, :3, :3]
+    scale = np.linalg.norm(linear, axis=1)
+    scale[:, 0] *= np.where(np.linalg.det(linear) < 0, -1, 1)
+    left, _, right = np.linalg.svd(linear / scale[:, None, :])
+    turned = left @ right
+    error = np.abs(turned * scale[:, None, :] - linear).max(axis=(1, 2))
+    exact = error <= SHEAR * np.abs(scale).max(axis=1)
+    return matrices[:, :3, 3], Rotation.from_matrix(turned).as_quat(), scale, exact
 
 
 class Hierarchy:

@@ -18,10 +18,10 @@ from autoweight.io.accessors import DTYPES
 from autoweight.io.atomic import Chunk
 from autoweight.io.container import Container, data_uri, glb_chunks, gltf_chunks
 
-__all__ = ["Packer"]
+__all__ = ["INDICES", "VERTICES", "Packer"]
 
 COMPONENTS = {dtype: code for code, dtype in DTYPES.items()}
-VERTEX_DATA = 34962
+VERTICES, INDICES = 34962, 34963
 # Extensions of these say nothing of accessors and views.
 PLAIN_KINDS = ("materials", "textures", "samplers", "cameras", "images", "asset")
 
@@ -63,15 +63,17 @@ class Packer:
             for key in ("bufferView", "byteOffset", "sparse"):
                 item.pop(key, None)
 
-    def view(self, array: NDArray[Any], *, vertex: bool = False) -> int:
+    def view(self, array: NDArray[Any], target: int | None = None) -> int:
         """Add an array, (n, ...); its number among the buffer views.
 
-        With `vertex` its rows are for vertices and take a multiple of 4 bytes each.
+        With the target `VERTICES` its rows take a multiple of 4 bytes each.
         """
         array = np.ascontiguousarray(array)
         item: dict[str, Any] = {"buffer": self.target, "byteOffset": 0, "byteLength": array.nbytes}
-        if vertex:
-            item |= {"byteStride": array.nbytes // len(array), "target": VERTEX_DATA}
+        if target is not None:
+            item["target"] = target
+        if target == VERTICES:
+            item["byteStride"] = array.nbytes // len(array)
         number = _place(self.views, self.free_views, item)
         self.new[number] = array
         return number
@@ -110,7 +112,7 @@ class Packer:
         pieces: list[Chunk] = _first_bytes(self.kept, end)
         for number, array in self.new.items():
             self.views[number]["byteOffset"] = end + -end % 4
-            pieces += [bytes(-end % 4), array.reshape(-1).view(np.uint8)]
+            pieces += [bytes(-end % 4), array.reshape(-1).view(np.uint8).data]
             end += -end % 4 + array.nbytes
         pieces.append(bytes(-end % 4))
         if end:

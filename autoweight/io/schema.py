@@ -34,7 +34,7 @@ Matrix = Annotated[tuple[float, ...], msgspec.Meta(min_length=16, max_length=16)
 Item = TypeVar("Item")
 
 
-class _Object(msgspec.Struct, rename="camel", frozen=True, kw_only=True):
+class _Object(msgspec.Struct, rename="camel", kw_only=True):
     name: str | None = None
     extensions: dict[str, Any] = {}
 

@@ -1,0 +1,123 @@
+"""Skeletons in a small JSON file, for meshes that come without.
+
+.. code-block:: json
+
+    {"joints": [
+        {"name": "spine", "position": [0, 1, 0]},
+        {"name": "head", "parent": "spine", "position": [0, 1.5, 0]},
+        {"name": "tail", "parent": "spine",
+         "matrix": [[1, 0, 0, 0], [0, 1, 0, 1], [0, 0, 1, -0.2], [0, 0, 0, 1]]}
+    ]}
+
+Positions and matrices are where the joint is bound, in the space of the mesh and not of its
+parent. A matrix is given by rows and acts on column vectors; a joint with a position only has the
+axes of that space. Joints may come in any order.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import msgspec
+import numpy as np
+
+from autoweight.errors import FileError, SkeletonError, suggestion
+from autoweight.rig import Skeleton
+
+__all__ = ["load"]
+
+Row = tuple[float, float, float, float]
+
+
+class Joint(msgspec.Struct, forbid_unknown_fields=True):
+    """One joint of the file."""
+
+    name: Annotated[str, msgspec.Meta(min_length=1)]
+    parent: str | None = None
+    position: tuple[float, float, float] | None = None
+    matrix: tuple[Row, Row, Row, Row] | None = None
+
+
+class File(msgspec.Struct, forbid_unknown_fields=True):
+    """The whole file."""
+
+    joints: list[Joint]
+
+
+def load(path: str | Path) -> Skeleton:
+    """Read a skeleton.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    Skeleton
+        In the order of the file, but no joint before its parent.
+
+    Raises
+    ------
+    FileError, SkeletonError
+        The file cannot be read, breaks the format, or is not one forest.
+    """
+    try:
+        joints = msgspec.json.decode(Path(path).read_bytes(), type=File).joints
+    except OSError as error:
+        raise FileError(f"{path}: cannot read ({error.strerror or error})") from error
+    except (msgspec.DecodeError, UnicodeDecodeError) as error:
+        raise FileError(f"{path}: is not a skeleton file ({error})") from error
+    by_name = {joint.name: joint for joint in joints}
+    if len(by_name) < len(joints):
+        names = [joint.name for joint in joints]
+        twice = next(name for name in names if names.count(name) > 1)
+        raise SkeletonError(f"{path}: two joints are named {twice!r}; rename one")
+    placed: dict[str, int] = {}
+    for joint in joints:
+        line: list[str] = []
+        name: str | None = joint.name
+        while name is not None and name not in placed:
+            if name not in by_name:
+                raise SkeletonError(
+                    f"{path}: joint {line[-1]!r} has parent {name!r}, which is not there; "
+                    f"{suggestion(name, by_name)}"
+                )
+            if name in line:
+                raise SkeletonError(
+                    f"{path}: joint {name!r} is its own ancestor; break the cycle of parents"
+                )
+            line.append(name)
+            name = by_name[name].parent
+        for name in reversed(line):
+            placed[name] = len(placed)
+    ordered = [by_name[name] for name in placed]
+    try:
+        return Skeleton(
+            tuple(placed),
+            np.array(
+                [-1 if joint.parent is None else placed[joint.parent] for joint in ordered],
+                dtype=np.int32,
+            ),
+            np.array([_rest(joint) for joint in ordered]).reshape(-1, 4, 4),
+        )
+    except SkeletonError as error:
+        raise SkeletonError(f"{path}: {error}") from error
+
+
+def _rest(joint: Joint) -> np.ndarray:
+    if (joint.position is None) == (joint.matrix is None):
+        raise SkeletonError(
+            f"joint {joint.name!r} needs a position or a matrix, and not both; give one"
+        )
+    rest = np.eye(4)
+    if joint.matrix is not None:
+        rest[:] = joint.matrix
+        if (rest[3] != (0, 0, 0, 1)).any():
+            raise SkeletonError(
+                f"the last row of the matrix of joint {joint.name!r} is not 0, 0, 0, 1; "
+                "give it by rows"
+            )
+    else:
+        rest[:3, 3] = joint.position
+    return rest

@@ -1,0 +1,146 @@
+"""Weights in a table of their own, by joint name.
+
+``.npz`` has the arrays of `scipy.sparse.save_npz`, so that `scipy.sparse.load_npz` reads it, and
+one more, ``joints``, with the name of each column. ``.csv`` has the columns vertex, joint and
+weight and a row for each weight that is not 0; vertices are numbered from 0 as in the mesh file.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import zipfile
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+from autoweight.errors import FileError, WeightsError, suggestion
+from autoweight.io import atomic
+from autoweight.rig import Rig, Weights
+
+__all__ = ["load", "save"]
+
+HEADER = ["vertex", "joint", "weight"]
+# Sums that miss 1 by more than rounding to two digits are somebody's mistake.
+ROUNDED = 1e-2
+
+
+def save(rig: Rig, path: Path, *, bits: int, force: bool) -> None:
+    """Write the weights of a rig; see `autoweight.io.save`.
+
+    Numbers are written in full, so `bits` says nothing here, and a rig is never read from a table,
+    so neither does `force`.
+    """
+    if rig.weights is None:
+        raise WeightsError("there are no weights to write; solve them first")
+    matrix, names = rig.weights.matrix, np.array(rig.skeleton.names)
+    if path.suffix.lower() == ".npz":
+        content = io.BytesIO()
+        np.savez(
+            content,
+            format=np.array(b"csr"),
+            _is_array=np.array(True),
+            shape=np.array(matrix.shape),
+            data=matrix.data,
+            indices=matrix.indices,
+            indptr=matrix.indptr,
+            joints=names,
+        )
+        atomic.write(path, [content.getbuffer()])
+        return
+    vertex = np.repeat(np.arange(matrix.shape[0]), rig.weights.influences)
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(HEADER)
+    writer.writerows(
+        zip(vertex.tolist(), names[matrix.indices].tolist(), matrix.data.tolist(), strict=True)
+    )
+    atomic.write(path, [text.getvalue().encode()])
+
+
+def load(path: str | Path, rig: Rig) -> Weights:
+    """Read weights for a rig from a table.
+
+    Parameters
+    ----------
+    path : str or Path
+        ``.npz`` or ``.csv``.
+    rig : Rig
+        Its joints may be in another order than the table's, and be more.
+
+    Returns
+    -------
+    Weights
+        Rows that miss 1 by no more than a hundredth, as numbers rounded by hand do, are scaled.
+
+    Raises
+    ------
+    FileError, WeightsError
+        The file cannot be read, has other vertices or a joint that the rig has not, or rows that
+        do not sum to 1.
+    """
+    path = Path(path)
+    try:
+        vertex, joint, names, values, count = (
+            _from_npz(path) if path.suffix.lower() == ".npz" else _from_csv(path)
+        )
+    except OSError as error:
+        raise FileError(f"{path}: cannot read ({error.strerror or error})") from error
+    except (ValueError, KeyError, IndexError, zipfile.BadZipFile, csv.Error) as error:
+        raise FileError(f"{path}: is not a weight table ({error}); export it again") from error
+    shape = (len(rig.mesh.vertices), len(rig.skeleton))
+    if (count or shape[0]) != shape[0] or (len(vertex) and vertex.max() >= shape[0]):
+        have = count or int(vertex.max()) + 1
+        raise FileError(
+            f"{path}: has weights for {have} vertices, the mesh has {shape[0]}; "
+            "use the table of this mesh"
+        )
+    unknown = [name for name in names if name not in rig.skeleton.index]
+    if unknown:
+        raise FileError(
+            f"{path}: has joint {unknown[0]!r}, which the rig has not; "
+            f"{suggestion(unknown[0], rig.skeleton.names)}"
+        )
+    column = np.array([rig.skeleton.index[name] for name in names], dtype=np.int32)
+    matrix = sparse.csr_array(sparse.coo_array((values, (vertex, column[joint])), shape=shape))
+    sums = np.asarray(matrix.sum(axis=1)).ravel()
+    near = (np.abs(sums - 1) < ROUNDED) & (sums > 0)
+    try:
+        return Weights(
+            sparse.diags_array(np.where(near, 1 / np.where(near, sums, 1), 1.0)) @ matrix
+        )
+    except WeightsError as error:
+        raise WeightsError(f"{path}: {error}") from error
+
+
+Triplets = tuple[NDArray[Any], NDArray[Any], list[str], NDArray[Any], int | None]
+
+
+def _from_npz(path: Path) -> Triplets:
+    with np.load(path, allow_pickle=False) as file:
+        names = [str(name) for name in file["joints"]]
+        data, indices, indptr = file["data"], file["indices"], file["indptr"]
+        rows, columns = (int(each) for each in file["shape"])
+    if columns != len(names):
+        raise ValueError(f"{columns} columns but {len(names)} joint names")
+    matrix = sparse.csr_array((data, indices, indptr), shape=(rows, columns)).tocoo()
+    return matrix.row, matrix.col, names, matrix.data, rows
+
+
+def _from_csv(path: Path) -> Triplets:
+    with path.open(encoding="utf-8-sig", newline="") as file:
+        rows = csv.reader(file)
+        header = [cell.strip().lower() for cell in next(rows, [])]
+        if header != HEADER:
+            raise ValueError(f"the first line is not {','.join(HEADER)}")
+        columns = list(zip(*(row for row in rows if row), strict=True))
+    if len(columns) != len(HEADER):
+        raise ValueError("there are no weights in it, or lines of different lengths")
+    names, joint = np.unique(np.array(columns[1]), return_inverse=True)
+    vertex = np.array(columns[0]).astype(np.int64)
+    if vertex.min() < 0:
+        raise ValueError("a vertex number is negative")
+    return vertex, joint, names.tolist(), np.array(columns[2]).astype(np.float64), None
