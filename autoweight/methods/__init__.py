@@ -69,6 +69,7 @@ Method = Callable[[Problem], "sparse.csr_array | NDArray[np.float64]"]
 """Returns (n, j) weights, not negative, zero for joints that are not active; any row sum."""
 
 METHODS = {
+    "bands": "autoweight.methods.bands:solve",
     "heat": "autoweight.methods.heat:solve",
     "inverse": "autoweight.methods.inverse:solve",
     "nearest": "autoweight.methods.nearest:solve",

@@ -69,6 +69,13 @@ class Surface:
         return igl.doublearea(self.vertices, self.faces) / 2
 
     @cached_property
+    def face_normals(self) -> NDArray[np.float64]:
+        """Unit normal of each face, by the order of its corners, (m, 3)."""
+        first, second, third = self.vertices[self.faces].transpose(1, 0, 2)
+        normal = np.cross(second - first, third - first)
+        return normal / np.linalg.norm(normal, axis=1, keepdims=True)
+
+    @cached_property
     def areas(self) -> NDArray[np.float64]:
         """A third of the area of the faces round each vertex, (n,)."""
         return np.bincount(

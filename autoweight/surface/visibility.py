@@ -48,3 +48,30 @@ class Sight:
             self._vertices, self._faces, np.ascontiguousarray(origins), ways, np.inf
         )
         return (hit[0] < 0) | (hit[1] >= 1 - GRAZE)
+
+    def hits(
+        self, origins: NDArray[np.float64], ways: NDArray[np.float64]
+    ) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+        """What rays meet first.
+
+        Parameters
+        ----------
+        origins, ways : ndarray, shape (r, 3)
+            Where the rays start and where they go, of length 1.
+
+        Returns
+        -------
+        face : ndarray, shape (r,), int
+            -1 for a ray that meets nothing.
+        distance : ndarray, shape (r,)
+            Infinite there.
+        """
+        found = self._tree.intersect_ray_first(
+            self._vertices,
+            self._faces,
+            np.ascontiguousarray(origins),
+            np.ascontiguousarray(ways),
+            np.inf,
+        )
+        face = np.asarray(found[0], dtype=np.intp)
+        return face, np.where(face >= 0, found[1], np.inf)

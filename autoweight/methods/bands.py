@@ -1,0 +1,425 @@
+"""Geodesic bands: each joint holds a band round its limb, and chains compete along the surface."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+from autoweight.bones import Bones, distances
+from autoweight.methods import Problem
+from autoweight.profiles import Falloff, curve
+from autoweight.surface.geodesics import network, smoothed, spread
+from autoweight.surface.visibility import Sight
+
+__all__ = ["Limb", "blend", "limbs", "segments", "solve"]
+
+ROUND = 16
+"""Rays round a bone at each of its stations."""
+
+STATIONS = 12
+"""Stations along a bone from which the surface round it is looked for."""
+
+SPIKES = 32
+"""Rays from the middle of a bone in all directions."""
+
+GENTLE = np.cos(np.radians(45))
+"""A chain that turns by less than this at a joint is taken for a curve, which goes on turning."""
+
+STRETCH = 3.0
+"""How much faster than along the bones a position may change along the surface: the inside of a
+bend is shorter than its axis."""
+
+
+@dataclass(frozen=True, eq=False)
+class Limb:
+    """A chain in space, with the joint it hangs from.
+
+    Parameters
+    ----------
+    joints : ndarray, shape (m,), int
+        Those of the chain that may have weight.
+    hangs : int
+        The joint it hangs from, -1 for none.
+    points, normals : ndarray, shape (k, 3)
+        The joints, the one it hangs from first, and the planes that cut the limb there.
+    falloff : Falloff
+    """
+
+    joints: NDArray[np.intp]
+    hangs: int
+    points: NDArray[np.float64]
+    normals: NDArray[np.float64]
+    falloff: Falloff
+
+    @property
+    def gaps(self) -> NDArray[np.float64]:
+        """Lengths of its bones, (k - 1,)."""
+        return np.linalg.norm(np.diff(self.points, axis=0), axis=1)
+
+    def along(self, points: NDArray[np.float64], bone: NDArray[np.integer]) -> NDArray[np.float64]:
+        """Position of points along the limb, in joints; -1 is the one it hangs from.
+
+        Parameters
+        ----------
+        points : ndarray, shape (n, 3)
+        bone : ndarray, shape (n,), int
+            The bone each is round, counted along the limb; the search begins there.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            Between the cutting planes at both ends of its bone a point has the share of the way
+            from one to the other; for a bend of constant curvature that is its share of the
+            length of the axis.
+        """
+        last = len(self.points) - 2
+        if last < 0:
+            return np.zeros(len(points))
+        bone = np.clip(bone, 0, last)
+        for _ in range(3):
+            back, front = self._heights(points, bone)
+            bone = np.clip(bone - ((back < 0) & (front < 0)) + ((front > 0) & (back > 0)), 0, last)
+        back, front = self._heights(points, bone)
+        gaps = np.maximum(self.gaps, 1e-9 * self.gaps.max())
+        turn = np.einsum("ij,ij->i", self.normals[:-1], self.normals[1:]).clip(-1, 1)[bone]
+        whole = np.sqrt(1 - turn**2)
+        even = whole < 1e-6
+        with np.errstate(invalid="ignore", divide="ignore"):
+            share = np.where(
+                even,
+                back / (back - front),
+                np.arctan2(back * whole, back * turn - front) / np.arccos(turn),
+            )
+        share = np.clip(np.nan_to_num(share, nan=0.5), 0, 1)
+        beyond = (bone == last) & (front > 0) & (back > 0)
+        share = np.where(beyond, 1 + front / gaps[bone], share)
+        return np.asarray(bone + share - (self.hangs >= 0), dtype=np.float64)
+
+    def _heights(
+        self, points: NDArray[np.float64], bone: NDArray[np.integer]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        back = np.einsum("ij,ij->i", points - self.points[bone], self.normals[bone])
+        front = np.einsum("ij,ij->i", points - self.points[bone + 1], self.normals[bone + 1])
+        return back, front
+
+
+def limbs(problem: Problem) -> list[Limb]:
+    """The chains of a problem in space, those that others hang from first.
+
+    Parameters
+    ----------
+    problem : Problem
+
+    Returns
+    -------
+    list of Limb
+        Without joints that may not have weight, and without chains of only those.
+    """
+    skeleton, active = problem.skeleton, problem.active
+    above = _ancestors(problem)
+    found = []
+    pairs = sorted(
+        zip(problem.chains, problem.falloffs, strict=True), key=lambda each: each[0].joints
+    )
+    for chain, falloff in pairs:
+        joints = np.array([each for each in chain.joints if active[each]], dtype=np.intp)
+        if len(joints) == 0:
+            continue
+        hangs = int(above[joints[0]])
+        line = joints if hangs < 0 else np.append(hangs, joints)
+        points = skeleton.positions[line]
+        before = above[line[0]]
+        lead = skeleton.positions[before] if before >= 0 else None
+        found.append(Limb(joints, hangs, points, _normals(points, lead), falloff))
+    return found
+
+
+def blend(
+    problem: Problem,
+    parts: list[Limb],
+    points: NDArray[np.float64],
+    graph: sparse.csr_array,
+    owner: NDArray[np.integer],
+) -> sparse.csr_array:
+    """Weights from the bones that own each place.
+
+    A chain has what it owns, and the chains that hang from it. Near the rim of that it lets go,
+    and what it lets go of is left to the chain it hangs from.
+
+    Parameters
+    ----------
+    problem : Problem
+    parts : list of Limb
+        From `limbs`.
+    points : ndarray, shape (p, 3)
+        The n vertices first.
+    graph : csr_array, shape (p, p)
+        Ways from place to place.
+    owner : ndarray, shape (p,), int
+        The joint at the end of whose bone, or at whose tip, each place is.
+
+    Returns
+    -------
+    csr_array, shape (n, j)
+        Rows sum to 1.
+    """
+    size, count = len(problem.surface), len(problem.skeleton)
+    above = _above(parts, count)
+    given = [np.zeros(len(points)) for _ in parts]  # what the chains that hang from each claim
+    pieces = []
+    for number in reversed(range(len(parts))):
+        limb = parts[number]
+        bone = _bone_of(parts, above, number, count)[owner]
+        mine = np.flatnonzero(bone >= 0)
+        needed = mine[given[number][mine] < 1]
+        shares = _shares(limb, points[needed], graph, needed, bone[needed])
+        claim = np.ones(len(points))
+        claim[needed] = shares.sum(axis=1)
+        if number > 0:
+            claim = np.minimum(claim, _hold(limb, graph, mine, claim))
+            given[above[number]] += claim
+        total = shares.sum(axis=1, keepdims=True)
+        np.divide(shares, total, out=shares, where=total > 0)
+        pieces.append((needed[needed < size], claim[:size], shares[needed < size]))
+    rows, columns, values = [], [], []
+    reach: list[NDArray[np.float64]] = []
+    for number, (needed, claim, shares) in enumerate(reversed(pieces)):
+        reach.append(claim if number == 0 else claim * reach[above[number]])
+        kept = (reach[number] * (1 - given[number][:size]))[needed, None] * shares
+        row, column = np.nonzero(kept)
+        rows.append(needed[row])
+        columns.append(parts[number].joints[column])
+        values.append(kept[row, column])
+    return sparse.csr_array(
+        (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))),
+        shape=(size, count),
+    )
+
+
+def solve(problem: Problem) -> sparse.csr_array:
+    """Weights of geodesic bands round the joints.
+
+    Parameters
+    ----------
+    problem : Problem
+
+    Returns
+    -------
+    csr_array, shape (n, j)
+    """
+    parts = limbs(problem)
+    problem.progress("finding the surface round each bone", 0.0)
+    graph = network(problem.surface)
+    owner, _ = spread(graph, *_seeds(problem, segments(problem, parts)))
+    problem.progress("bands", 0.5)
+    found = blend(problem, parts, problem.surface.vertices, graph, owner)
+    problem.progress("bands", 1.0)
+    return found
+
+
+def _above(parts: list[Limb], count: int) -> list[int]:
+    """Which limb each hangs from; a limb that hangs from nothing counts as hung from the first."""
+    room = np.zeros(count, dtype=int)
+    for number, limb in enumerate(parts):
+        room[limb.joints] = number
+    return [int(room[limb.hangs]) if limb.hangs >= 0 else 0 for limb in parts]
+
+
+def _bone_of(parts: list[Limb], above: list[int], number: int, count: int) -> NDArray[np.intp]:
+    """For each joint, the bone of one limb that it is on or hangs from; -1 for none, (j,)."""
+    found = np.full(count, -1)
+    limb = parts[number]
+    found[limb.joints] = np.maximum(np.arange(len(limb.joints)) - (limb.hangs < 0), 0)
+    for later in range(number + 1, len(parts)):
+        other = parts[later]
+        if other.hangs >= 0:
+            found[other.joints] = found[other.hangs]
+        elif number == 0:
+            found[other.joints] = 0
+    return found
+
+
+def _shares(
+    limb: Limb,
+    points: NDArray[np.float64],
+    graph: sparse.csr_array,
+    nodes: NDArray[np.intp],
+    bone: NDArray[np.intp],
+) -> NDArray[np.float64]:
+    along = limb.along(points, bone)
+    if len(limb.gaps) and len(nodes):
+        near = sparse.csr_array(graph[nodes][:, nodes])
+        gaps = np.maximum(limb.gaps, 1e-9 * limb.gaps.max())[np.clip(bone, 0, len(limb.gaps) - 1)]
+        row = np.repeat(np.arange(len(nodes)), np.diff(near.indptr))
+        near.data = STRETCH * near.data / np.minimum(gaps[row], gaps[near.indices])
+        along = smoothed(near, along)
+    stations = np.append(0.0, np.cumsum(limb.gaps))
+    return limb.falloff.weights(along, stations, hangs=limb.hangs >= 0)
+
+
+def _hold(
+    limb: Limb,
+    graph: sparse.csr_array,
+    mine: NDArray[np.intp],
+    claim: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """How firmly a limb holds what it owns: 0 at the rim, 1 from a hand-over's width inward."""
+    size = graph.shape[0]
+    inside = np.zeros(size, dtype=bool)
+    inside[mine] = True
+    row = np.repeat(np.arange(size), np.diff(graph.indptr))
+    crossing = inside[graph.indices] & ~inside[row]
+    rim = np.unique(row[crossing])
+    if len(rim) == 0:
+        return inside.astype(float)
+    lengths = limb.gaps[limb.gaps > 0]
+    width = lengths[0] if len(lengths) else np.inf
+    _, depth = spread(graph, rim, np.zeros(len(rim), dtype=int), np.zeros(len(rim)))
+    depth[~inside] = 0
+    ring = inside & (claim > 0.9)
+    local = depth[ring & np.isfinite(depth)]
+    if len(local):
+        width = min(width, np.median(local))
+    return np.where(inside, 1 - curve(limb.falloff.shape, depth / width), 0.0)
+
+
+def _ancestors(problem: Problem) -> NDArray[np.intp]:
+    """The nearest ancestor of each joint that may have weight, -1 for none, (j,)."""
+    parents, active = problem.skeleton.parents, problem.active
+    found = np.full(len(parents), -1)
+    for joint, parent in enumerate(parents):  # parents come first
+        if parent >= 0:
+            found[joint] = parent if active[parent] else found[parent]
+    return found
+
+
+def _normals(points: NDArray[np.float64], lead: NDArray[np.float64] | None) -> NDArray[np.float64]:
+    """Normals of the planes that cut a line of joints, toward its end, (k, 3)."""
+    if len(points) == 1:
+        return np.zeros((1, 3))
+    ways = _unit(np.diff(points, axis=0))
+    for each in range(len(ways)):  # a bone without length goes the way of the one before
+        if not ways[each].any() and each:
+            ways[each] = ways[each - 1]
+    before, after = ways[:-1], ways[1:]
+    middle = _unit(before + after)
+    middle = np.where(middle.any(axis=1)[:, None], middle, before)
+    first, last = ways[0], ways[-1]
+    if len(middle):
+        first = _mirrored(ways[0], middle[0])
+        last = _mirrored(ways[-1], middle[-1])
+    if lead is not None:
+        come = _unit((points[0] - lead)[None])[0]
+        if come @ ways[0] > GENTLE:
+            first = _unit((come + ways[0])[None])[0]
+    return np.vstack([first, middle, last])
+
+
+def _mirrored(way: NDArray[np.float64], normal: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The normal at the other end of a bone of a curve that turns evenly."""
+    if way @ normal < np.cos(np.arccos(GENTLE) / 2):
+        return way
+    return 2 * (way @ normal) * way - normal
+
+
+def _unit(ways: NDArray[np.float64]) -> NDArray[np.float64]:
+    length = np.linalg.norm(ways, axis=1, keepdims=True)
+    return np.divide(ways, length, out=np.zeros_like(ways), where=length > 0)
+
+
+def segments(problem: Problem, parts: list[Limb]) -> Bones:
+    """The bones as bands see them: each is the joint's at its end, and a leaf has one beyond.
+
+    Parameters
+    ----------
+    problem : Problem
+    parts : list of Limb
+
+    Returns
+    -------
+    Bones
+    """
+    inner = {int(limb.hangs) for limb in parts}
+    joint: list[int] = []
+    head, tail = [], []
+    for limb in parts:
+        joint.extend(limb.joints[int(limb.hangs < 0) :])
+        head.append(limb.points[:-1])
+        tail.append(limb.points[1:])
+        if int(limb.joints[-1]) not in inner:
+            step = limb.points[-1] - limb.points[-2] if len(limb.points) > 1 else 0.0
+            joint.append(int(limb.joints[-1]))
+            head.append(limb.points[-1:])
+            tail.append(limb.points[-1:] + step)
+    return Bones(np.array(joint, dtype=np.int32), np.concatenate(head), np.concatenate(tail))
+
+
+def _seeds(
+    problem: Problem, bones: Bones
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
+    """Vertices that bones meet first on straight ways through the body: which, whose, how far."""
+    surface = problem.surface
+    origins, ways, number = _rays(bones)
+    face, distance = Sight(surface).hits(origins, ways)
+    met = np.flatnonzero(face >= 0)
+    face, distance = face[met], distance[met]
+    outward = np.einsum("ij,ij->i", surface.face_normals[face], ways[met])
+    # A ray that enters the body began outside of it and has come through the air.
+    leaving = outward * np.sign(outward.sum()) > 0
+    met, face, distance = met[leaving], face[leaving], distance[leaving]
+    place = origins[met] + distance[:, None] * ways[met]
+    corners = surface.faces[face]
+    further = np.linalg.norm(surface.vertices[corners] - place[:, None], axis=2)
+    seeds = corners.ravel()
+    labels = np.repeat(bones.joint[number[met]], 3)
+    offsets = (distance[:, None] + further).ravel()
+    # A piece that no bone looks out of goes by straight distance; it touches no other.
+    pieces = surface.components
+    lost = np.flatnonzero(~np.isin(pieces, pieces[seeds]))
+    if len(lost):
+        away = distances(surface.vertices[lost], bones)
+        nearest = away.argmin(axis=1)
+        seeds = np.append(seeds, lost)
+        labels = np.append(labels, bones.joint[nearest])
+        offsets = np.append(offsets, np.take_along_axis(away, nearest[:, None], 1))
+    return seeds, labels, offsets
+
+
+def _rays(
+    bones: Bones,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.intp]]:
+    """Rays across every bone, and in all directions from its middle: origin, way, which bone."""
+    count = len(bones)
+    line = bones.tail - bones.head
+    axis = _unit(line)
+    least = np.eye(3)[np.abs(axis).argmin(axis=1)]
+    side = _unit(np.cross(axis, least))
+    up = np.cross(axis, side)
+    turn = np.arange(ROUND) * (2 * np.pi / ROUND)
+    ring = np.cos(turn)[:, None] * side[:, None] + np.sin(turn)[:, None] * up[:, None]
+    step = (np.arange(STATIONS) + 0.5) / STATIONS
+    station = bones.head[:, None] + step[:, None] * line[:, None]
+    shape = (count, STATIONS, ROUND, 3)
+    number = np.arange(SPIKES)
+    height = (2 * number + 1) / SPIKES - 1  # Fibonacci's lattice on the sphere
+    angle = number * np.pi * (3 - np.sqrt(5))
+    flat = np.sqrt(1 - height**2)
+    ball = np.column_stack([flat * np.cos(angle), flat * np.sin(angle), height])
+    origins = np.concatenate(
+        [
+            np.broadcast_to(station[:, :, None], shape).reshape(-1, 3),
+            np.repeat((bones.head + bones.tail) / 2, SPIKES, axis=0),
+        ]
+    )
+    ways = np.concatenate(
+        [np.broadcast_to(ring[:, None], shape).reshape(-1, 3), np.tile(ball, (count, 1))]
+    )
+    numbers = np.concatenate(
+        [np.repeat(np.arange(count), STATIONS * ROUND), np.repeat(np.arange(count), SPIKES)]
+    )
+    # A bone without length has no sides.
+    some = (ways != 0).any(axis=1)
+    return origins[some], ways[some], numbers[some]
