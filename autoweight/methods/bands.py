@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
+from scipy.spatial.transform import Rotation
 
 from autoweight.bones import Bones, distances
 from autoweight.methods import Problem
@@ -25,8 +26,14 @@ STATIONS = 12
 SPIKES = 32
 """Rays from the middle of a bone in all directions."""
 
-GENTLE = np.cos(np.radians(45))
+GENTLE = np.cos(np.radians(60))
 """A chain that turns by less than this at a joint is taken for a curve, which goes on turning."""
+
+STRAIGHT = np.cos(np.radians(2))
+"""A chain that turns by less than this at a joint has no plane it turns in."""
+
+WINDING = np.radians(60)
+"""A chain whose plane turns by more than this from joint to joint is bent, not wound."""
 
 STRETCH = 3.0
 """How much faster than along the bones a position may change along the surface: the inside of a
@@ -45,6 +52,8 @@ class Limb:
         The joint it hangs from, -1 for none.
     points, normals : ndarray, shape (k, 3)
         The joints, the one it hangs from first, and the planes that cut the limb there.
+    screws : ndarray, shape (k - 1, 3)
+        How the limb winds along each bone, as a rotation vector; 0 where it bends in one plane.
     falloff : Falloff
     """
 
@@ -52,6 +61,7 @@ class Limb:
     hangs: int
     points: NDArray[np.float64]
     normals: NDArray[np.float64]
+    screws: NDArray[np.float64]
     falloff: Falloff
 
     @property
@@ -94,9 +104,36 @@ class Limb:
                 np.arctan2(back * whole, back * turn - front) / np.arccos(turn),
             )
         share = np.clip(np.nan_to_num(share, nan=0.5), 0, 1)
+        for each in np.flatnonzero(self.screws.any(axis=1)):
+            inside = bone == each
+            share[inside] = self._winding(points[inside], each, share[inside])
         beyond = (bone == last) & (front > 0) & (back > 0)
         share = np.where(beyond, 1 + front / gaps[bone], share)
         return np.asarray(bone + share - (self.hangs >= 0), dtype=np.float64)
+
+    def _winding(
+        self, points: NDArray[np.float64], bone: int, share: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Share of a screw motion at which the moved cutting plane meets each point."""
+        angle = np.linalg.norm(self.screws[bone])
+        axis = self.screws[bone] / angle
+        start, normal = self.points[bone], self.normals[bone]
+        speed = _speed(self.screws[bone], self.points[bone + 1] - start)
+        along = (speed @ axis) * axis
+        # What the screw leaves between the planes at both ends is made up evenly.
+        whole = np.array([angle])
+        rest = self.normals[bone + 1] - _turned(normal, axis, whole)[0]
+        for _ in range(3):  # Newton's method; the start is off by a few percent
+            turn = angle * share
+            plane = _turned(normal, axis, turn) + np.outer(share, rest)
+            place = start + np.outer(share, along)
+            place += np.outer(np.sin(turn) / angle, speed - along)
+            place += np.outer((1 - np.cos(turn)) / angle, np.cross(axis, speed))
+            height = np.einsum("ij,ij->i", points - place, plane)
+            slope = np.einsum("ij,ij->i", points - place, angle * np.cross(axis, plane) + rest)
+            slope -= np.einsum("ij,ij->i", _turned(speed, axis, turn), plane)
+            share = np.clip(share - height / slope, 0, 1)
+        return share
 
     def _heights(
         self, points: NDArray[np.float64], bone: NDArray[np.integer]
@@ -133,7 +170,8 @@ def limbs(problem: Problem) -> list[Limb]:
         points = skeleton.positions[line]
         before = above[line[0]]
         lead = skeleton.positions[before] if before >= 0 else None
-        found.append(Limb(joints, hangs, points, _normals(points, lead), falloff))
+        normals, screws = _wound(points, _normals(points, lead))
+        found.append(Limb(joints, hangs, points, normals, screws, falloff))
     return found
 
 
@@ -316,6 +354,66 @@ def _normals(points: NDArray[np.float64], lead: NDArray[np.float64] | None) -> N
         if come @ ways[0] > GENTLE:
             first = _unit((come + ways[0])[None])[0]
     return np.vstack([first, middle, last])
+
+
+def _wound(
+    points: NDArray[np.float64], normals: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Cutting planes and screws of a line of joints that turns gently and out of one plane.
+
+    At evenly spaced points of a helix the normal lies in the plane of the two bones that meet,
+    so two such frames, one joint apart, give its screw exactly; the tangents follow from it.
+    """
+    count = len(points)
+    screws = np.zeros((max(count - 1, 0), 3))
+    if count < 4:
+        return normals, screws
+    ways = _unit(np.diff(points, axis=0))
+    cosine = np.einsum("ij,ij->i", ways[:-1], ways[1:])
+    side = _unit(ways[1:] - ways[:-1])
+    clear = (cosine > GENTLE - 1e-9) & (cosine < STRAIGHT)
+    frames = np.stack([normals[1:-1], side, np.cross(normals[1:-1], side)], axis=2)
+    steps = np.einsum("iba,ibc->iac", frames[:-1], frames[1:])  # in the frame it starts from
+    both = clear[:-1] & clear[1:]
+    turns = np.zeros((len(steps), 3))
+    turns[both] = Rotation.from_matrix(steps[both]).as_rotvec()
+    twist = np.abs(turns[:, 0])
+    turns[(twist < 1e-6) | (twist > WINDING)] = 0
+    screws[1:-1] = np.einsum("iab,ib->ia", frames[:-1], turns)
+    for end, frame, turn in ((0, frames[0], turns[0]), (-1, frames[-1], turns[-1])):
+        screws[end] = frame @ turn  # the ends go on as the bones beside them do
+    pace = np.zeros((count, 3))
+    for each in np.flatnonzero(screws.any(axis=1)):
+        speed = _unit(_speed(screws[each], points[each + 1] - points[each])[None])[0]
+        angle = np.linalg.norm(screws[each])
+        pace[each] += speed
+        pace[each + 1] += _turned(speed, screws[each] / angle, np.array([angle]))[0]
+    return np.where(pace.any(axis=1)[:, None], _unit(pace), normals), screws
+
+
+def _speed(screw: NDArray[np.float64], way: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Speed at the start of the screw motion that goes a way in one unit of time.
+
+    The way is the left Jacobian of the rotation times the speed: Chirikjian, Stochastic Models,
+    Information Theory, and Lie Groups 2 (2012), 10.6.
+    """
+    angle = np.linalg.norm(screw)
+    cross = np.cross(screw / angle, np.eye(3)).T
+    jacobian = np.eye(3) + (1 - np.cos(angle)) / angle * cross
+    jacobian += (1 - np.sin(angle) / angle) * cross @ cross
+    return np.linalg.solve(jacobian, way)
+
+
+def _turned(
+    vector: NDArray[np.float64], axis: NDArray[np.float64], angles: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """A vector turned about a unit axis by each angle, (n, 3): Rodrigues' formula."""
+    straight = (vector @ axis) * axis
+    return (
+        straight
+        + np.outer(np.cos(angles), vector - straight)
+        + np.outer(np.sin(angles), np.cross(axis, vector))
+    )
 
 
 def _mirrored(way: NDArray[np.float64], normal: NDArray[np.float64]) -> NDArray[np.float64]:
