@@ -10,7 +10,9 @@ from scipy import sparse
 from scipy.sparse.csgraph import connected_components
 
 from autoweight.bones import Bones, bones, distances
+from autoweight.mirroring import unevenness
 from autoweight.rig import Rig, Skeleton, Weights
+from autoweight.sides import likely_plane
 from autoweight.surface import Surface, prepare
 
 __all__ = ["Fact", "check", "islands"]
@@ -20,6 +22,9 @@ TINY = 1e-3
 
 DOMINANT = 0.5
 """A joint that holds more than this of a vertex owns it."""
+
+UNEVEN = 1e-4
+"""Left and right further apart than this are told from rounding in the file."""
 
 EXAMPLES = 5
 
@@ -169,6 +174,7 @@ def _weights(rig: Rig, weights: Weights, surface: Surface) -> list[Fact]:
         _vertices(f"vertices with weights under {TINY:g}", tiny),
         _vertices("vertices that differ from their twin across a seam", cracked),
         *stray,
+        *_sides(rig),
         Fact(
             "weights",
             "joints without vertices",
@@ -176,6 +182,31 @@ def _weights(rig: Rig, weights: Weights, surface: Surface) -> list[Fact]:
             where=rig.unused_joints[:EXAMPLES],
         ),
     ]
+
+
+def _sides(rig: Rig) -> list[Fact]:
+    plane = likely_plane(rig.skeleton)
+    if plane is None:
+        return [Fact("weights", "left and right", "no joints are named for the two sides")]
+    apart = unevenness(rig, plane)
+    axis = "xyz"[int(np.abs(plane.normal).argmax())]
+    alone = np.flatnonzero(np.isnan(apart))
+    uneven = np.flatnonzero(apart > UNEVEN)
+    return [
+        Fact("weights", f"largest difference of the two sides of {axis}", _largest(apart)),
+        _vertices("vertices whose weights differ from their counterpart's", uneven),
+        Fact(
+            "weights",
+            "vertices without a counterpart",
+            len(alone),
+            where=tuple(int(each) for each in alone[:EXAMPLES]),
+        ),
+    ]
+
+
+def _largest(apart: NDArray[np.float64]) -> float:
+    known = apart[~np.isnan(apart)]
+    return float(known.max()) if len(known) else 0.0
 
 
 def _stray(skeleton: Skeleton, matrix: sparse.csr_array, surface: Surface) -> list[Fact]:

@@ -16,7 +16,7 @@ from autoweight.rig import Rig, Skeleton, Weights
 from autoweight.sides import UNPAIRED, Plane, pairs
 from autoweight.surface import Surface, prepare
 
-__all__ = ["Counterparts", "Keep", "MirrorReport", "counterparts", "mirror"]
+__all__ = ["Counterparts", "Keep", "MirrorReport", "counterparts", "mirror", "unevenness"]
 
 Keep = Literal["positive", "negative", "mean"]
 """Whose weights count: those on the side of the normal, those behind the plane, or both alike."""
@@ -156,6 +156,45 @@ def mirror(
     changed = np.flatnonzero(~np.isin(found.side, _KEPT[keep])[surface.weld])
     matrix = _replaced(rig.weights.matrix, changed, fresh[surface.weld[changed]])
     return Weights(matrix), _report(rig, surface, plane, found, partner, reach)
+
+
+def unevenness(
+    rig: Rig,
+    plane: Plane,
+    overrides: Sequence[tuple[str, str]] = (),
+    *,
+    tolerance: float = TOLERANCE,
+) -> NDArray[np.float64]:
+    """How far the weights of each vertex are from those of its counterpart.
+
+    Parameters
+    ----------
+    rig : Rig
+        With weights.
+    plane, overrides, tolerance
+        As for `mirror`.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Σ_j of the differences, joints swapped for their partners: exactly 0 where the two sides
+        are equal, and not a number for a vertex without a counterpart.
+
+    Raises
+    ------
+    WeightsError
+        The rig has no weights.
+    """
+    if rig.weights is None:
+        raise WeightsError("there are no weights to compare; solve the rig first")
+    surface = prepare(rig.mesh)
+    partner = pairs(rig.skeleton, plane, overrides)
+    flip = np.where(partner == UNPAIRED, np.arange(len(partner)), partner)
+    vertex = counterparts(surface, plane, tolerance * rig.mesh.diagonal).partner
+    own = rig.weights.matrix[np.unique(surface.weld, return_index=True)[1]]
+    apart = np.asarray(abs(own - own[vertex][:, flip]).sum(axis=1)).ravel()
+    apart[vertex == UNPAIRED] = np.nan
+    return apart[surface.weld]
 
 
 def counterparts(surface: Surface, plane: Plane, reach: float) -> Counterparts:

@@ -15,7 +15,7 @@ from scipy.spatial.distance import cdist
 from autoweight.errors import RecipeError, suggestion
 from autoweight.rig import Skeleton
 
-__all__ = ["UNPAIRED", "Plane", "pairs"]
+__all__ = ["UNPAIRED", "Plane", "likely_plane", "pairs"]
 
 UNPAIRED = -1
 PAIR_TOLERANCE = 0.02
@@ -163,6 +163,28 @@ def pairs(
     on_plane = np.linalg.norm(at[own] - image[own], axis=1) <= reach
     partner[own[on_plane]] = own[on_plane]
     return partner
+
+
+def likely_plane(skeleton: Skeleton) -> Plane | None:
+    """The plane through the origin, normal to an axis, across which most joints are pairs.
+
+    Parameters
+    ----------
+    skeleton : Skeleton
+
+    Returns
+    -------
+    Plane or None
+        None where no two joints are a pair across any of the three.
+    """
+    numbers = np.arange(len(skeleton))
+    found = []
+    for name in "xyz":
+        plane = Plane.named(name)
+        partner = pairs(skeleton, plane)
+        found.append((int(((partner != UNPAIRED) & (partner != numbers)).sum()), plane))
+    count, plane = max(found, key=lambda each: each[0])  # x goes first among equals
+    return plane if count else None
 
 
 def _sorted_by_key(

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from autoweight import Mesh, Rig, Skeleton, Weights
 from autoweight.errors import GeometryError, RecipeError, WeightsError
-from autoweight.mirroring import counterparts, mirror
+from autoweight.mirroring import counterparts, mirror, unevenness
 from autoweight.sides import Plane
 from autoweight.surface import prepare
 
@@ -203,3 +203,15 @@ def test_what_cannot_be_mirrored_is_refused():
         mirror(Rig(built.mesh, built.skeleton), X)
     with pytest.raises(GeometryError, match="move the plane"):
         mirror(built, Plane.named("x=5"))
+
+
+def test_unevenness_is_nothing_after_a_mirror_and_the_gap_before():
+    vertices, faces = egg(2)
+    uneven = rig(vertices, faces, random_weights(len(vertices), np.random.default_rng(5)))
+    even = rig(vertices, faces, mirror(uneven, X)[0])
+    assert unevenness(even, X).max() == 0
+    assert unevenness(uneven, X).max() > 0.1
+    lopsided = vertices.copy()
+    lopsided[np.argmax(vertices[:, 0])] *= 1.3
+    partner_lost = unevenness(rig(lopsided, faces, even.weights), X)
+    assert np.nanmax(partner_lost) == 0

@@ -3,7 +3,7 @@ import pytest
 
 from autoweight import Skeleton
 from autoweight.errors import RecipeError
-from autoweight.sides import UNPAIRED, Plane, pairs
+from autoweight.sides import UNPAIRED, Plane, likely_plane, pairs
 
 X = Plane.named("x")
 
@@ -108,3 +108,12 @@ def test_planes_a_user_can_type():
     for text in ("w", "x=left", "1,2,3", "0,0,0,0,0,0", "0,0,0,nan,0,0"):
         with pytest.raises(RecipeError):
             Plane.named(text)
+
+
+@pytest.mark.parametrize("axis", [0, 1, 2])
+def test_the_likely_plane_is_the_one_that_pairs_joints(axis):
+    out = np.roll([1.0, 0.2, 0.3], axis)
+    back = np.where(np.arange(3) == axis, -out, out)
+    plane = likely_plane(skeleton(root=[0, 0, 0], arm_l=out, arm_r=back))
+    assert np.flatnonzero(plane.normal).tolist() == [axis]
+    assert likely_plane(skeleton(root=[0, 0, 0], tail=out)) is None
