@@ -21,7 +21,7 @@ from autoweight.io.container import Container
 from autoweight.io.hierarchy import Hierarchy, label
 from autoweight.rig import Skeleton
 
-__all__ = ["Binding", "from_root", "from_skins", "skeleton_of"]
+__all__ = ["Binding", "from_nodes", "from_skins", "skeleton_of"]
 
 # Bind matrices are float32 and have been through an exporter's inversion.
 AGREEMENT = 1e-3
@@ -77,7 +77,7 @@ def from_skins(
     return found
 
 
-def from_root(
+def from_nodes(
     hierarchy: Hierarchy, joints: tuple[int, ...], mesh_nodes: list[int]
 ) -> dict[int, Binding]:
     """Bindings that are yet to be made, for each mesh node: bind pose is where the nodes are."""

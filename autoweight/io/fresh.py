@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -11,10 +13,10 @@ import autoweight
 from autoweight.io.container import Container
 from autoweight.io.hierarchy import decompose
 from autoweight.io.packing import INDICES, VERTICES, Packer
-from autoweight.io.schema import Asset, Tree
+from autoweight.io.schema import Asset, Tree, decode
 from autoweight.rig import Mesh, Skeleton
 
-__all__ = ["glb"]
+__all__ = ["glb", "with_joints"]
 
 NO_PARENT = "skeleton"
 ROUND = 9  # digits that float32 can tell apart, without the noise of an inversion behind them
@@ -52,10 +54,7 @@ def glb(
         groups.setdefault((part.vertices.start, part.vertices.stop), []).append(number)
     corner = np.uint16 if len(mesh.vertices) < 65535 else np.uint32  # the highest is reserved
     nodes = joint_nodes(skeleton)
-    tops = [int(joint) for joint in np.flatnonzero(skeleton.parents < 0)]
-    if len(tops) > 1:  # the joints of a skin need a common root
-        nodes.append({"name": NO_PARENT, "children": tops})
-        tops = [len(nodes) - 1]
+    tops = _common_top(nodes, skeleton, 0)
     meshes = []
     for (start, stop), numbers in sorted(groups.items()):
         attributes = {
@@ -98,6 +97,29 @@ def glb(
     if material is not None:
         tree["materials"] = [material]
     return b"".join(packer.chunks())
+
+
+def with_joints(source: Container, skeleton: Skeleton) -> tuple[Container, tuple[int, ...]]:
+    """A file with the joints of a skeleton added to its scene, and the node of each."""
+    tree = source.json()
+    nodes = tree.setdefault("nodes", [])
+    first = len(nodes)
+    nodes += joint_nodes(skeleton, first)
+    tops = _common_top(nodes, skeleton, first)
+    for scene in tree.setdefault("scenes", [{}]):
+        scene["nodes"] = [*scene.get("nodes", []), *tops]
+    text = json.dumps(tree).encode()
+    added = tuple(range(first, first + len(skeleton)))
+    return replace(source, text=text, tree=decode(text)), added
+
+
+def _common_top(nodes: list[dict[str, Any]], skeleton: Skeleton, first: int) -> list[int]:
+    """The root joint, or a new node above several: the joints of a skin need a common root."""
+    tops = [first + int(joint) for joint in np.flatnonzero(skeleton.parents < 0)]
+    if len(tops) == 1:
+        return tops
+    nodes.append({"name": NO_PARENT, "children": tops})
+    return [len(nodes) - 1]
 
 
 def joint_nodes(skeleton: Skeleton, first: int = 0) -> list[dict[str, Any]]:
