@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
+import igl
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
@@ -44,17 +45,22 @@ class Surface:
     @cached_property
     def edges(self) -> NDArray[np.int32]:
         """Each undirected edge once, (e, 2), lower vertex first, sorted."""
-        import igl
-
-        return igl.edges(self.faces).astype(np.int32)
+        ends = np.concatenate([self.faces[:, [0, 1]], self.faces[:, [1, 2]], self.faces[:, [2, 0]]])
+        # A plain sort of one number an edge is faster than anything that sorts rows.
+        key = np.sort(ends.min(axis=1).astype(np.int64) * len(self) + ends.max(axis=1))
+        key = key[np.concatenate([[True], key[1:] != key[:-1]])]
+        return np.stack(np.divmod(key, len(self)), axis=1).astype(np.int32)
 
     @cached_property
     def adjacency(self) -> sparse.csr_array:
         """Edge lengths between neighbours, symmetric, (n, n)."""
         first, second = self.edges.T
         length = np.linalg.norm(self.vertices[first] - self.vertices[second], axis=1)
-        half = sparse.coo_array((length, (first, second)), shape=(len(self), len(self)))
-        return sparse.csr_array(half + half.T)
+        begin = np.searchsorted(first, np.arange(len(self) + 1, dtype=np.int32))
+        half = sparse.csr_array(
+            (length, second, begin.astype(np.int32)), shape=(len(self), len(self))
+        )
+        return half + half.T.tocsr()
 
     @cached_property
     def components(self) -> NDArray[np.int32]:
@@ -64,8 +70,6 @@ class Surface:
     @cached_property
     def face_areas(self) -> NDArray[np.float64]:
         """Area of each face, (m,)."""
-        import igl
-
         return igl.doublearea(self.vertices, self.faces) / 2
 
     @cached_property
@@ -78,19 +82,17 @@ class Surface:
     @cached_property
     def areas(self) -> NDArray[np.float64]:
         """A third of the area of the faces round each vertex, (n,)."""
-        return np.bincount(
-            self.faces.ravel(), np.repeat(self.face_areas / 3, 3), minlength=len(self)
-        )
+        each = np.repeat(self.face_areas / 3, 3)
+        return np.bincount(self.faces.ravel(), each, minlength=len(self)).astype(np.float64)
 
     @cached_property
     def normals(self) -> NDArray[np.float64]:
         """Area-weighted unit normal of each vertex, (n, 3)."""
-        import igl
-
         found = igl.per_vertex_normals(self.vertices, self.faces)
         return np.where(np.isfinite(found), found, 0.0)
 
 
+@lru_cache(maxsize=2)  # the stages of one run each ask for the same surface
 def prepare(mesh: Mesh, *, tolerance: float = 1e-6) -> Surface:
     """Weld a mesh by position and drop the faces a solver cannot use.
 
@@ -98,7 +100,8 @@ def prepare(mesh: Mesh, *, tolerance: float = 1e-6) -> Surface:
     ----------
     mesh : Mesh
     tolerance : float
-        Vertices nearer than this many bounding-box diagonals are one.
+        Vertices nearer than this many bounding-box diagonals are one, and so are vertices that a
+        chain of such connects; those three times as far are not. At least 1e-6.
 
     Returns
     -------
@@ -110,51 +113,97 @@ def prepare(mesh: Mesh, *, tolerance: float = 1e-6) -> Surface:
     GeometryError
         No face has any area.
     """
-    cell = tolerance * mesh.diagonal
-    if cell == 0:
+    drawn = np.zeros(len(mesh.vertices), dtype=bool)
+    drawn[mesh.faces] = True  # a stray vertex far away must not set the scale
+    near = tolerance * float(np.linalg.norm(np.ptp(mesh.vertices[drawn], axis=0)))
+    if near == 0:
         raise GeometryError("all vertices are in one place; the mesh has no surface to weight")
-    _, first, weld = np.unique(
-        np.round((mesh.vertices - mesh.vertices.min(axis=0)) / cell).astype(np.int64),
-        axis=0,
-        return_index=True,
-        return_inverse=True,
+    weld = np.zeros(len(drawn), dtype=np.int32)
+    places, weld[drawn] = _weld(mesh.vertices[drawn], near)
+
+    faces = weld[mesh.faces]
+    a, b, c = faces.T
+    usable = (igl.doublearea(places, faces) > near**2) & (a != b) & (b != c) & (c != a)
+    if not usable.any():
+        raise GeometryError("no face of the mesh has any area; check its scale and its triangles")
+    fresh = _first_of_equals(np.sort(faces[usable], axis=1))
+    faces = faces[usable][fresh]
+
+    used = np.zeros(len(places), dtype=bool)
+    used[faces] = True
+    vertices = places[used]
+    number = (np.cumsum(used) - 1).astype(np.int32)
+    lost = ~(drawn & used[weld])
+    weld = number[weld]
+    if lost.any():
+        weld[lost] = cKDTree(vertices).query(mesh.vertices[lost])[1]
+    counts = {
+        "welded {} vertices by position": int(drawn.sum()) - len(places),
+        "left out {} faces without area": int((~usable).sum()),
+        "left out {} faces that were there twice": len(fresh) - int(fresh.sum()),
+        "gave {} vertices without a face their nearest one's": int(lost.sum()),
+    }
+    repairs = tuple(text.format(count) for text, count in counts.items() if count)
+    return Surface(vertices, number[faces], weld, repairs)
+
+
+def _weld(
+    points: NDArray[np.float64], near: float
+) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+    """Make points nearer than `near` one; the places, and the place of each point.
+
+    Places are numbered as they first appear, so that points without twins keep their order.
+    """
+    # First by cells half as wide, which holds however many points there are in one place. They
+    # miss pairs across a border, so then by distance; a cell is not wider than its diagonal.
+    cell = np.floor((points - points.min(axis=0)) / (near / 2)).astype(np.int64)
+    _, first, weld = np.unique(_packed(cell), return_index=True, return_inverse=True)
+    apart = _candidates(cell[first])
+    pairs = cKDTree(points[first[apart]]).query_pairs(
+        near * (1 + np.sqrt(3)), output_type="ndarray"
     )
-    # Numbered as they first appear, so that a mesh without seams keeps its own order.
+    if len(pairs):
+        ends = apart[pairs]
+        links = sparse.coo_array((np.ones(len(ends)), ends.T), shape=(len(first), len(first)))
+        weld = connected_components(links, directed=False)[1][weld]
+        first = np.full(weld.max() + 1, len(points))
+        np.minimum.at(first, weld, np.arange(len(points)))
     order = np.argsort(first)
     rank = np.empty_like(order)
     rank[order] = np.arange(len(order))
-    vertices, weld = mesh.vertices[first[order]], rank[weld.ravel()]
+    return points[first[order]], rank.astype(np.int32)[weld]
 
-    faces = weld[mesh.faces]
-    distinct = (faces != np.roll(faces, 1, axis=1)).all(axis=1)
-    corners = vertices[faces]
-    double_area = np.linalg.norm(
-        np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1
-    )
-    usable = distinct & (double_area > (tolerance * mesh.diagonal) ** 2)
-    _, kept = np.unique(np.sort(faces[usable], axis=1), axis=0, return_index=True)
-    repeated = int(usable.sum()) - len(kept)
-    faces = faces[usable][np.sort(kept)]
-    if len(faces) == 0:
-        raise GeometryError("no face of the mesh has any area; check its scale and its triangles")
 
-    used = np.zeros(len(vertices), dtype=bool)
-    used[faces] = True
-    stand_in = np.cumsum(used) - 1
-    if not used.all():
-        stand_in[~used] = cKDTree(vertices[used]).query(vertices[~used])[1]
-    repairs = []
-    if len(vertices) < len(mesh.vertices):
-        repairs.append(f"welded {len(mesh.vertices) - len(vertices)} vertices by position")
-    if not usable.all():
-        repairs.append(f"left out {int((~usable).sum())} faces without area")
-    if repeated:
-        repairs.append(f"left out {repeated} faces that were there twice")
-    if not used.all():
-        repairs.append(f"gave {int((~used).sum())} vertices without a face their nearest one's")
-    return Surface(
-        vertices[used],
-        stand_in[faces].astype(np.int32),
-        stand_in[weld].astype(np.int32),
-        tuple(repairs),
+def _candidates(cell: NDArray[np.int64]) -> NDArray[np.intp]:
+    """Cells (n, 3), all different, that may have another within six of them.
+
+    They share a block of 512³ cells, or lie near its border; a tree of these is far smaller.
+    """
+    edge = cell & 511
+    maybe: NDArray[np.bool_] = ((edge < 7) | (edge > 504)).any(axis=1)
+    block = _packed(cell >> 9)
+    order = np.argsort(block)
+    same = block[order[1:]] == block[order[:-1]]
+    maybe[order[1:][same]] = True
+    maybe[order[:-1][same]] = True
+    return np.flatnonzero(maybe)
+
+
+def _packed(cell: NDArray[np.int64]) -> NDArray[np.int64]:
+    """One number for each cell (n, 3) of a grid at most 2²¹ wide."""
+    return (cell[:, 0] << 42) | (cell[:, 1] << 21) | cell[:, 2]
+
+
+def _first_of_equals(rows: NDArray[np.int32]) -> NDArray[np.bool_]:
+    """Whether each row (m, 3) is the first of those equal to it."""
+    # Unequal numbers prove rows unequal; only rows whose numbers agree are looked at whole.
+    mixed = rows.astype(np.uint64) @ np.array(
+        [0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9], dtype=np.uint64
     )
+    order = np.argsort(mixed)
+    same = mixed[order[1:]] == mixed[order[:-1]]
+    suspects = np.sort(order[np.concatenate([same, [False]]) | np.concatenate([[False], same])])
+    fresh = np.ones(len(rows), dtype=bool)
+    fresh[suspects] = False
+    fresh[suspects[np.unique(rows[suspects], axis=0, return_index=True)[1]]] = True
+    return fresh
