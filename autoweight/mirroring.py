@@ -4,28 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 from scipy.spatial import cKDTree
 
-from autoweight.errors import GeometryError, RecipeError, WeightsError
+from autoweight.errors import GeometryError, RecipeError, WeightsError, suggestion
+from autoweight.recipe import KEEPS, Mirror
 from autoweight.rig import Rig, Skeleton, Weights
+from autoweight.rows import replaced
 from autoweight.sides import UNPAIRED, Plane, pairs
 from autoweight.surface import Surface, prepare
 
-__all__ = ["Counterparts", "Keep", "MirrorReport", "counterparts", "mirror", "unevenness"]
-
-Keep = Literal["positive", "negative", "mean"]
-"""Whose weights count: those on the side of the normal, those behind the plane, or both alike."""
+__all__ = ["Counterparts", "MirrorReport", "counterparts", "mirror", "unevenness"]
 
 _KEPT = {"positive": (1,), "negative": (-1,), "mean": ()}
 """Sides whose own weights stay."""
-
-TOLERANCE = 1e-4
-"""How far a vertex may be from a mirror image to be its counterpart, in box diagonals."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,14 +85,29 @@ class MirrorReport:
         """Whether mesh and bind pose are each other's mirror image within the tolerance."""
         return not (len(self.asymmetric) or self.unpaired or self.shifted)
 
+    @property
+    def summary(self) -> str:
+        """One line for a person to read."""
+        said = (
+            f"mirrored {self.by_position} vertices by position, {self.by_topology} by topology, "
+            f"{self.by_closest_point} by the closest point, {self.on_plane} on the plane"
+        )
+        if len(self.asymmetric):
+            said += f"; {len(self.asymmetric)} are not where the mirror image is"
+        if self.shifted:
+            said += f"; the bind pose is not symmetric at {len(self.shifted)} joints"
+        if self.unpaired:
+            said += f"; without a counterpart: {', '.join(self.unpaired)}"
+        return said
+
 
 def mirror(
     rig: Rig,
     plane: Plane,
-    keep: Keep = "positive",
+    keep: str = Mirror.keep,
     overrides: Sequence[tuple[str, str]] = (),
     *,
-    tolerance: float = TOLERANCE,
+    tolerance: float = Mirror.tolerance,
 ) -> tuple[Weights, MirrorReport]:
     """Carry the weights of one side to the other.
 
@@ -133,8 +143,8 @@ def mirror(
     GeometryError
         There is nothing on the side to keep.
     """
-    if keep not in get_args(Keep):
-        raise RecipeError(f"keep is one of {', '.join(get_args(Keep))}, not {keep!r}")
+    if keep not in KEEPS:
+        raise RecipeError(f"nothing is kept by {keep!r}; {suggestion(keep, KEEPS)}")
     if rig.weights is None:
         raise WeightsError("there are no weights to mirror; solve the rig first")
     surface = prepare(rig.mesh)
@@ -148,13 +158,13 @@ def mirror(
     flip = lend[:, np.where(partner == UNPAIRED, np.arange(len(partner)), partner)]
     fresh = _flipped(own @ flip, surface, plane, found, keep)
     both = np.flatnonzero((found.side == 0) | (keep == "mean"))
-    fresh = _replaced(fresh, both, (own[both] @ lend + fresh[both]) / 2)
+    fresh = replaced(fresh, both, (own[both] @ lend + fresh[both]) / 2)
     if (partner == UNPAIRED).any():
         staying = own @ sparse.diags_array((partner == UNPAIRED).astype(float), format="csr")
         room = 1 - np.asarray(staying.sum(axis=1)).ravel()
         fresh = sparse.csr_array(staying + sparse.diags_array(room, format="csr") @ fresh)
     changed = np.flatnonzero(~np.isin(found.side, _KEPT[keep])[surface.weld])
-    matrix = _replaced(rig.weights.matrix, changed, fresh[surface.weld[changed]])
+    matrix = replaced(rig.weights.matrix, changed, fresh[surface.weld[changed]])
     return Weights(matrix), _report(rig, surface, plane, found, partner, reach)
 
 
@@ -308,7 +318,7 @@ def _flipped(
     surface: Surface,
     plane: Plane,
     found: Counterparts,
-    keep: Keep,
+    keep: str,
 ) -> sparse.csr_array:
     """What each vertex gets from the other side, whose weights are flipped already, (n, j)."""
     lost = np.flatnonzero(found.partner == UNPAIRED)
@@ -342,15 +352,6 @@ def _lend(skeleton: Skeleton, partner: NDArray[np.int32]) -> sparse.csr_array:
     return sparse.csr_array(
         (np.ones(len(heir)), (np.arange(len(heir)), heir)), shape=(len(heir), len(heir))
     )
-
-
-def _replaced(
-    matrix: sparse.csr_array, rows: NDArray[np.int64], fresh: sparse.csr_array
-) -> sparse.csr_array:
-    """The same with some rows taken from another."""
-    place = np.arange(matrix.shape[0])
-    place[rows] = matrix.shape[0] + np.arange(len(rows))
-    return sparse.vstack([matrix, fresh], format="csr")[place]
 
 
 def _report(

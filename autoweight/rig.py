@@ -101,6 +101,14 @@ class Mesh:
         """Length of the bounding-box diagonal, in scene units."""
         return float(np.linalg.norm(np.ptp(self.vertices, axis=0)))
 
+    def in_parts(self, chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Which vertices the faces of some parts use, (n,), given which parts, (p,)."""
+        found = np.zeros(len(self.vertices), dtype=bool)
+        for part, wanted in zip(self.parts, chosen, strict=True):
+            if wanted:
+                found[self.faces[part.faces]] = True
+        return found
+
 
 @dataclass(frozen=True, eq=False)
 class Skeleton:
@@ -226,6 +234,11 @@ class Weights:
     def influences(self) -> NDArray[np.int32]:
         """Number of joints that move each vertex, (n,)."""
         return np.diff(self.matrix.indptr)
+
+    @property
+    def dominant(self) -> NDArray[np.int64]:
+        """The joint with the largest weight at each vertex, (n,), the first of several."""
+        return np.asarray(self.matrix.argmax(axis=1)).ravel()
 
     def dense(self) -> NDArray[np.float64]:
         """The same as a full (n, j) array; for small meshes."""

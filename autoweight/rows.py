@@ -1,0 +1,33 @@
+"""Rows of sparse matrices: some replaced, or all scaled to sum to 1."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+__all__ = ["replaced", "scaled"]
+
+
+def replaced(
+    matrix: sparse.csr_array, rows: NDArray[np.integer], fresh: sparse.csr_array
+) -> sparse.csr_array:
+    """The same matrix with some rows taken from another.
+
+    Parameters
+    ----------
+    matrix : csr_array, shape (n, j)
+    rows : ndarray, shape (r,)
+        Numbers of the rows to replace, each once.
+    fresh : csr_array, shape (r, j)
+        What takes their places, in their order.
+    """
+    place = np.arange(matrix.shape[0])
+    place[rows] = matrix.shape[0] + np.arange(len(rows))
+    return sparse.csr_array(sparse.vstack([matrix, fresh], format="csr")[place])
+
+
+def scaled(matrix: sparse.csr_array) -> sparse.csr_array:
+    """The rows divided by their sums, none of which may be 0."""
+    sums = np.asarray(matrix.sum(axis=1)).ravel()
+    return sparse.csr_array(sparse.diags_array(1 / sums, format="csr") @ matrix)
