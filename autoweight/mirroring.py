@@ -173,7 +173,7 @@ def unevenness(
     plane: Plane,
     overrides: Sequence[tuple[str, str]] = (),
     *,
-    tolerance: float = TOLERANCE,
+    tolerance: float = Mirror.tolerance,
 ) -> NDArray[np.float64]:
     """How far the weights of each vertex are from those of its counterpart.
 
