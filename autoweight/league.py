@@ -1,0 +1,214 @@
+"""Weighting methods side by side on rigs that have weights already."""
+
+from __future__ import annotations
+
+import multiprocessing
+import statistics
+import sys
+import time
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, fields
+from multiprocessing.connection import Connection
+
+from autoweight.errors import AutoweightError
+from autoweight.methods import find
+
+__all__ = ["Limits", "Measures", "Result", "league"]
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What a method may use.
+
+    Parameters
+    ----------
+    seconds : float
+        For all repeats together.
+    megabytes : int
+        Of address space, the interpreter and its libraries included.
+    repeats : int
+        The time told is the median of these.
+    max_influences : int
+        The weights are capped at this before they are measured.
+    """
+
+    seconds: float = 120.0
+    megabytes: int = 8000
+    repeats: int = 3
+    max_influences: int = 4
+
+
+@dataclass(frozen=True)
+class Measures:
+    """How a method did on a rig, against the weights the rig has.
+
+    Parameters
+    ----------
+    seconds : float
+        Median of the repeats; solving and tidying, without reading the file.
+    megabytes : float
+        Peak of the process.
+    l1, precision, recall, deformation, deformation_max : float
+        See `autoweight.comparing.Comparison`.
+    step : float
+        99th percentile over the edges of Σ_j |w_a − w_b| per share of the bounding-box diagonal
+        that the edge is long: how abruptly weights change.
+    uneven : float or None
+        Largest difference between the two sides, where the rig has two; see
+        `autoweight.mirroring.unevenness`.
+    influences : float
+        Mean a vertex.
+    """
+
+    seconds: float
+    megabytes: float
+    l1: float
+    precision: float
+    recall: float
+    deformation: float
+    deformation_max: float
+    step: float
+    uneven: float | None
+    influences: float
+
+
+@dataclass(frozen=True)
+class Result:
+    """One line of the league.
+
+    Parameters
+    ----------
+    rig, method : str
+    measures : Measures or None
+        None where the method did not finish.
+    trouble : str
+        Why it did not.
+    """
+
+    rig: str
+    method: str
+    measures: Measures | None
+    trouble: str = ""
+
+    def flat(self) -> dict[str, str | float | None]:
+        """All of it in one row, for tables."""
+        empty = dict.fromkeys(field.name for field in fields(Measures))
+        numbers = asdict(self.measures) if self.measures else empty
+        return {"rig": self.rig, "method": self.method, **numbers, "trouble": self.trouble}
+
+
+def league(
+    rigs: Sequence[str], methods: Sequence[str], limits: Limits | None = None
+) -> list[Result]:
+    """Run every method on every rig, each in a process of its own.
+
+    Parameters
+    ----------
+    rigs : sequence of str
+        Files with weights.
+    methods : sequence of str
+        Built-in names, or ``package.module:function`` for one of the user's own.
+    limits : Limits, optional
+
+    Returns
+    -------
+    list of Result
+        A method that crashes, fails or outstays its limits is a line and not the end.
+
+    Raises
+    ------
+    RecipeError
+        A method that cannot be found.
+    """
+    for method in methods:
+        find(method)
+    limits = limits or Limits()
+    return [_apart(rig, method, limits) for rig in rigs for method in methods]
+
+
+def _apart(rig: str, method: str, limits: Limits) -> Result:
+    # Spawned rather than forked: peak memory is then the method's own.
+    context = multiprocessing.get_context("spawn")
+    ours, theirs = context.Pipe(duplex=False)
+    child = context.Process(target=_child, args=(theirs, rig, method, limits), daemon=True)
+    child.start()
+    theirs.close()
+    try:
+        if ours.poll(limits.seconds):
+            measures, trouble = ours.recv()
+            return Result(rig, method, measures, trouble)
+        return Result(rig, method, None, f"not done after {limits.seconds:g} s")
+    except EOFError:
+        child.join()
+        return Result(rig, method, None, f"crashed with exit code {child.exitcode}")
+    finally:
+        child.kill()
+        child.join()
+
+
+def _child(answer: Connection, rig: str, method: str, limits: Limits) -> None:
+    import resource
+
+    limit = limits.megabytes * 10**6
+    resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
+    try:
+        answer.send((_measure(rig, method, limits), ""))
+    except AutoweightError as error:
+        answer.send((None, str(error)))
+    except MemoryError:
+        answer.send((None, f"needs more than {limits.megabytes} MB"))
+    except Exception as error:  # a user's own method may raise anything
+        answer.send((None, f"{type(error).__name__}: {error}"))
+
+
+def _measure(path: str, method: str, limits: Limits) -> Measures:
+    import resource
+    from dataclasses import replace
+
+    import numpy as np
+
+    from autoweight.comparing import compare_rigs
+    from autoweight.io import load
+    from autoweight.mirroring import unevenness
+    from autoweight.recipe import Recipe, Tidy
+    from autoweight.sides import likely_plane
+    from autoweight.solving import solve
+    from autoweight.surface import prepare
+    from autoweight.tidying import tidy
+
+    rig = load(path)
+    how = Tidy(max_influences=limits.max_influences)
+    recipe = Recipe(method=method, tidy=how)
+    bare = replace(rig, weights=None)
+    took = []
+    for _ in range(limits.repeats):
+        begun = time.perf_counter()
+        weights = tidy(solve(bare, recipe), how, mesh=rig.mesh)
+        took.append(time.perf_counter() - begun)
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    solved = replace(rig, weights=weights)
+    found = compare_rigs(rig, solved)
+
+    surface = prepare(rig.mesh)
+    speaker = np.unique(surface.weld, return_index=True)[1]
+    rows = weights.matrix[speaker]
+    first, second = surface.edges.T
+    apart = np.asarray(abs(rows[first] - rows[second]).sum(axis=1)).ravel()
+    length = np.linalg.norm(surface.vertices[first] - surface.vertices[second], axis=1)
+    plane = likely_plane(rig.skeleton)
+    uneven = None
+    if plane is not None:
+        gaps = unevenness(solved, plane)
+        uneven = float(np.nanmax(gaps)) if np.isfinite(gaps).any() else None
+    return Measures(
+        seconds=statistics.median(took),
+        megabytes=peak / (1e6 if sys.platform == "darwin" else 1e3),
+        l1=found.difference.weights,
+        precision=found.precision,
+        recall=found.recall,
+        deformation=found.difference.deformation,
+        deformation_max=found.deformation_max,
+        step=float(np.percentile(apart / (length / rig.mesh.diagonal), 99)),
+        uneven=uneven,
+        influences=float(weights.influences.mean()),
+    )
