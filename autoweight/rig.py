@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
+from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
@@ -248,7 +249,11 @@ class Weights:
 class Document(Protocol):
     """The file a rig came from, kept so that it can be written back with nothing else changed."""
 
-    def write(self, rig: Rig, path: str, *, bits: int) -> None:
+    @property
+    def raw_weights(self) -> sparse.csr_array | None:
+        """The weights as the file has them, (n, j), sound or not; None where it has none."""
+
+    def write(self, rig: Rig, path: str | Path, *, bits: int) -> None:
         """Write the file again with the weights of `rig`."""
 
 

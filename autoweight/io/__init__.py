@@ -6,11 +6,15 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from importlib import import_module
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from autoweight.errors import AutoweightError, FileError
 from autoweight.rig import Rig, Weights
 
-__all__ = ["load", "load_weights", "save"]
+if TYPE_CHECKING:
+    from autoweight.pose.clip import Clip
+
+__all__ = ["load", "load_clips", "load_weights", "save"]
 
 READERS = {
     ".glb": "gltf",
@@ -61,7 +65,14 @@ def load(
         return _module(path, READERS, "read").load(path, skeleton=skeleton, root=root, parts=parts)
 
 
-def save(rig: Rig, path: str | Path, *, bits: int = 32, force: bool = False) -> None:
+def save(
+    rig: Rig,
+    path: str | Path,
+    *,
+    bits: int = 32,
+    force: bool = False,
+    clips: Sequence[Clip] = (),
+) -> None:
     """Write a rig, whole or not at all.
 
     Parameters
@@ -74,15 +85,41 @@ def save(rig: Rig, path: str | Path, *, bits: int = 32, force: bool = False) -> 
         Precision of the weights in the file.
     force : bool
         Overwrite the file the rig was read from.
+    clips : sequence of Clip
+        Animations to add to a glTF file.
 
     Raises
     ------
-    FileError
+    FileError, SkeletonError, WeightsError
         The file cannot be written, or is the one the rig was read from.
     """
     path = Path(path)
     with _naming(path):
-        _module(path, WRITERS, "write").save(rig, path, bits=bits, force=force)
+        _module(path, WRITERS, "write").save(rig, path, bits=bits, force=force, clips=clips)
+
+
+def load_clips(rig: Rig) -> list[Clip]:
+    """The joint animations of the file a rig was read from.
+
+    Parameters
+    ----------
+    rig : Rig
+
+    Returns
+    -------
+    list of Clip
+        In bind space; empty where the file has none.
+
+    Raises
+    ------
+    FileError
+        An animation breaks the format.
+    """
+    from autoweight.io import clips, gltf
+
+    if not isinstance(rig.document, gltf.GltfDocument):
+        return []
+    return clips.read(rig.document, rig.skeleton)
 
 
 def load_weights(path: str | Path, rig: Rig) -> Weights:

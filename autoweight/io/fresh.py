@@ -14,6 +14,7 @@ from autoweight.io.container import Container
 from autoweight.io.hierarchy import decompose
 from autoweight.io.packing import INDICES, VERTICES, Packer
 from autoweight.io.schema import Asset, Tree, decode
+from autoweight.pose.clip import rest_local
 from autoweight.rig import Mesh, Skeleton
 
 __all__ = ["glb", "with_joints"]
@@ -124,10 +125,7 @@ def _common_top(nodes: list[dict[str, Any]], skeleton: Skeleton, first: int) -> 
 
 def joint_nodes(skeleton: Skeleton, first: int = 0) -> list[dict[str, Any]]:
     """Nodes for the joints of a skeleton, to be numbered from `first`."""
-    above = np.where(
-        (skeleton.parents >= 0)[:, None, None], skeleton.rest[skeleton.parents], np.eye(4)
-    )
-    local: NDArray[Any] = np.linalg.solve(above, skeleton.rest)
+    local = rest_local(skeleton)
     nodes: list[dict[str, Any]] = []
     for joint, (matrix, move, turn, scale, exact) in enumerate(
         zip(local, *decompose(local), strict=True)

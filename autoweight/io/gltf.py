@@ -14,12 +14,13 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.errors import FileError, GeometryError, SkeletonError, WeightsError, suggestion
-from autoweight.io import accessors, atomic, container, encode, fresh, joints
+from autoweight.io import accessors, atomic, clips, container, encode, fresh, joints
 from autoweight.io.binding import Binding, from_nodes, from_skins, skeleton_of
 from autoweight.io.container import Container
 from autoweight.io.hierarchy import Hierarchy, label
 from autoweight.io.packing import VERTICES, Packer
 from autoweight.io.schema import Primitive, Tree, nth
+from autoweight.pose.clip import Clip
 from autoweight.rig import Mesh, Part, Rig, Skeleton, Weights
 
 __all__ = ["GltfDocument", "load", "made", "save"]
@@ -81,7 +82,9 @@ class GltfDocument:
         """The file this was read from."""
         return self.source.path
 
-    def write(self, rig: Rig, path: str | Path, *, bits: int = 32) -> None:
+    def write(
+        self, rig: Rig, path: str | Path, *, bits: int = 32, added_clips: Sequence[Clip] = ()
+    ) -> None:
         """Write the file again with the weights and custom values of `rig`.
 
         Parameters
@@ -90,10 +93,12 @@ class GltfDocument:
             Of the same vertices and joints as the one that was read.
         path : str or Path
         bits : {32, 16, 8}
+        added_clips : sequence of Clip
+            Appended to the animations of the file.
 
         Raises
         ------
-        FileError, WeightsError
+        FileError, SkeletonError, WeightsError
         """
         if rig.weights is None:
             raise WeightsError("there are no weights to write; solve them first")
@@ -114,6 +119,7 @@ class GltfDocument:
         }
         packer = Packer(self.source, tree, replaced, glb=path.suffix.lower() == ".glb")
         lookups = self._skins(packer, rig)
+        clips.add(packer, self, rig.skeleton, added_clips)
         for name, values in changed.items():
             self._attribute(packer, primitives, name, values)
         self._weights(packer, primitives, lookups, rig.weights, bits)
@@ -249,7 +255,7 @@ class GltfDocument:
                     primitive["attributes"].update(pair)
 
 
-def save(rig: Rig, path: Path, *, bits: int, force: bool) -> None:
+def save(rig: Rig, path: Path, *, bits: int, force: bool, clips: Sequence[Clip]) -> None:
     """Write a rig as glTF; see `autoweight.io.save`."""
     document = rig.document
     if not isinstance(document, GltfDocument):
@@ -260,7 +266,7 @@ def save(rig: Rig, path: Path, *, bits: int, force: bool) -> None:
         raise FileError(
             f"{path}: is the file the rig was read from; choose another name or pass --force"
         )
-    document.write(rig, path, bits=bits)
+    document.write(rig, path, bits=bits, added_clips=clips)
 
 
 def load(path: Path, *, skeleton: str | Path | None, root: str | None, parts: Sequence[str]) -> Rig:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import io
 import zipfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ from scipy import sparse
 
 from autoweight.errors import FileError, WeightsError, suggestion
 from autoweight.io import atomic
+from autoweight.pose.clip import Clip
 from autoweight.rig import Rig, Weights
 
 __all__ = ["load", "save"]
@@ -28,12 +30,14 @@ HEADER = ["vertex", "joint", "weight"]
 ROUNDED = 1e-2
 
 
-def save(rig: Rig, path: Path, *, bits: int, force: bool) -> None:
+def save(rig: Rig, path: Path, *, bits: int, force: bool, clips: Sequence[Clip]) -> None:
     """Write the weights of a rig; see `autoweight.io.save`.
 
     Numbers are written in full, so `bits` says nothing here, and a rig is never read from a table,
     so neither does `force`.
     """
+    if clips:
+        raise FileError("a weight table holds no clips; write .glb or .gltf")
     if rig.weights is None:
         raise WeightsError("there are no weights to write; solve them first")
     matrix, names = rig.weights.matrix, np.array(rig.skeleton.names)
