@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from autoweight.rig import Skeleton
 
-__all__ = ["Bones", "bones", "closest", "distances"]
+__all__ = ["Bones", "bones", "closest", "distances", "heirs"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,12 +60,28 @@ def bones(skeleton: Skeleton, active: NDArray[np.bool_] | None = None) -> Bones:
         np.concatenate([at[child], at[leaf] + step]),
     )
     if active is not None:
-        heir = np.arange(len(skeleton))
-        for each in np.flatnonzero(~active):  # parents come first, so heirs are settled
-            heir[each] = heir[skeleton.parents[each]] if skeleton.parents[each] >= 0 else -1
-        joint = heir[joint]
+        joint = heirs(skeleton, active)[joint]
     kept = joint >= 0
     return Bones(joint[kept].astype(np.int32), head[kept], tail[kept])
+
+
+def heirs(skeleton: Skeleton, active: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Who takes over from each joint that may not have weight.
+
+    Parameters
+    ----------
+    skeleton : Skeleton
+    active : ndarray, shape (j,), bool
+
+    Returns
+    -------
+    ndarray, shape (j,)
+        The joint itself where it is active, else its nearest ancestor that is, -1 for none.
+    """
+    heir = np.arange(len(skeleton))
+    for each in np.flatnonzero(~active):  # parents come first, so heirs are settled
+        heir[each] = heir[skeleton.parents[each]] if skeleton.parents[each] >= 0 else -1
+    return heir
 
 
 def closest(
