@@ -16,16 +16,19 @@ if TYPE_CHECKING:
 
 __all__ = ["load", "load_clips", "load_weights", "save"]
 
+USD = {".usda": "usd", ".usdc": "usd", ".usdz": "usd"}
 READERS = {
     ".glb": "gltf",
     ".gltf": "gltf",
     ".obj": "plain",
     ".ply": "plain",
+    **USD,
 }
 TABLES = {".npz": "table", ".csv": "table"}
 WRITERS = {
     ".glb": "gltf",
     ".gltf": "gltf",
+    **USD,
     **TABLES,
 }
 
@@ -42,11 +45,12 @@ def load(
     Parameters
     ----------
     path : str or Path
-        A ``.glb``, ``.gltf``, ``.obj`` or ``.ply`` file.
+        A ``.glb``, ``.gltf``, ``.obj`` or ``.ply`` file, or ``.usda``, ``.usdc`` or ``.usdz``.
     skeleton : str or Path, optional
         Joints in a JSON file of their own, for a mesh that comes without.
     root : str, optional
-        The node whose hierarchy is the skeleton, for a file with joints but no skin yet.
+        The node whose hierarchy is the skeleton, for a file with joints but no skin yet, or one
+        of several OpenUSD skeletons.
     parts : sequence of str, optional
         Shell-style patterns of the parts to take; all when empty. The others stay as they are
         in the file.
@@ -72,6 +76,7 @@ def save(
     bits: int = 32,
     force: bool = False,
     clips: Sequence[Clip] = (),
+    flatten: bool = False,
 ) -> None:
     """Write a rig, whole or not at all.
 
@@ -80,13 +85,17 @@ def save(
     rig : Rig
         With weights.
     path : str or Path
-        A ``.glb`` or ``.gltf`` file, or a weight table ``.npz`` or ``.csv``.
+        A ``.glb`` or ``.gltf`` file, a ``.usda``, ``.usdc`` or ``.usdz`` one, or a weight table
+        ``.npz`` or ``.csv``.
     bits : {32, 16, 8}
         Precision of the weights in the file.
     force : bool
         Overwrite the file the rig was read from.
     clips : sequence of Clip
         Animations to add to a glTF file.
+    flatten : bool
+        Write one OpenUSD layer with everything in it, and not a layer on top of the file the rig
+        was read from.
 
     Raises
     ------
@@ -95,7 +104,13 @@ def save(
     """
     path = Path(path)
     with _naming(path):
-        _module(path, WRITERS, "write").save(rig, path, bits=bits, force=force, clips=clips)
+        module = _module(path, WRITERS, "write")
+        if path.suffix.lower() in USD:
+            module.save(rig, path, bits=bits, force=force, clips=clips, flatten=flatten)
+        elif flatten:
+            raise FileError("is no OpenUSD file; leave out --flatten")
+        else:
+            module.save(rig, path, bits=bits, force=force, clips=clips)
 
 
 def load_clips(rig: Rig) -> list[Clip]:

@@ -11,7 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-__all__ = ["slots", "whole"]
+from autoweight.rig import Weights
+
+__all__ = ["slots", "sound", "whole"]
 
 # The format allows 2e-7 for each non-zero weight, summed in float32; half of it leaves room for
 # that sum's own rounding. Rows nearer than this are kept bit for bit.
@@ -77,6 +79,23 @@ def whole(values: NDArray[np.float64], total: int) -> NDArray[Any]:
     raised = np.zeros_like(floor)
     np.put_along_axis(raised, order, np.arange(values.shape[1]) < missing, axis=1)
     return (floor + raised).astype(np.uint16 if total > 255 else np.uint8)
+
+
+def sound(raw: sparse.csr_array | None) -> Weights | None:
+    """The weights with rows that sum to 1, unless they are broken."""
+    if raw is None or not np.isfinite(raw.data).all() or raw.data.min(initial=0) < 0:
+        return None
+    sums = np.asarray(raw.sum(axis=1)).ravel()
+    if (sums <= 0).any():
+        return None
+    off = np.abs(sums - 1) > MOST_SLACK
+    if off.any():
+        scale = np.where(off, 1 / sums, 1.0)
+        raw = sparse.csr_array(
+            (raw.data * np.repeat(scale, np.diff(raw.indptr)), raw.indices, raw.indptr),
+            shape=raw.shape,
+        )
+    return Weights(raw)
 
 
 def _floats(values: NDArray[np.float64]) -> NDArray[np.float32]:

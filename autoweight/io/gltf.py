@@ -487,24 +487,7 @@ def _assemble(
     raw = arrays.weights()
     attributes = arrays.attributes()
     document = GltfDocument(source, hierarchy, joint_nodes, tuple(blocks), raw, attributes)
-    return Rig(mesh, skeleton, _sound(raw), document, attributes)
-
-
-def _sound(raw: sparse.csr_array | None) -> Weights | None:
-    """The weights with rows that sum to 1, unless they are broken."""
-    if raw is None or not np.isfinite(raw.data).all() or raw.data.min(initial=0) < 0:
-        return None
-    sums = np.asarray(raw.sum(axis=1)).ravel()
-    if (sums <= 0).any():
-        return None
-    off = np.abs(sums - 1) > encode.MOST_SLACK
-    if off.any():
-        scale = np.where(off, 1 / sums, 1.0)
-        raw = sparse.csr_array(
-            (raw.data * np.repeat(scale, np.diff(raw.indptr)), raw.indices, raw.indptr),
-            shape=raw.shape,
-        )
-    return Weights(raw)
+    return Rig(mesh, skeleton, encode.sound(raw), document, attributes)
 
 
 class Arrays:
