@@ -19,6 +19,7 @@ from autoweight.cli.options import (
 @click.command()
 @click.argument("rig")
 @output
+@click.option("--recipe", "recipe_file", metavar="FILE", help="What to do, in a TOML file.")
 @click.option("--method", help="How to weight; a built-in name or package.module:function.")
 @tidying
 @click.option("--part", "parts", multiple=True, metavar="GLOB", help="Weight these parts alone.")
@@ -32,6 +33,7 @@ from autoweight.cli.options import (
 def command(
     rig: str,
     output: str,
+    recipe_file: str | None,
     method: str | None,
     max_influences: int | None,
     prune: float | None,
@@ -51,19 +53,32 @@ def command(
     Example:
       autoweight solve axolotl/axolotl.glb -o axolotl/first_pass.glb
     """
+    from dataclasses import replace
+
     from autoweight.cli.writing import overridden, write_tidied
     from autoweight.io import load
-    from autoweight.recipe import Recipe, Tidy
-    from autoweight.solving import solve
+    from autoweight.recipe import Recipe, load_recipe
+    from autoweight.solving import first_pass
 
     progress = progress_to_stderr(quiet)
     progress("reading", 0)
+    recipe = load_recipe(recipe_file) if recipe_file else Recipe()
     loaded = load(rig, skeleton=skeleton, root=root, parts=parts)
-    recipe = Recipe(
-        method=method or Recipe.method,
-        skip=skip + (loaded.unused_joints if skip_unused else ()),
-        tidy=overridden(Tidy(), max_influences, prune, bits),
+    recipe = replace(
+        recipe,
+        method=method or recipe.method,
+        skip=recipe.skip + skip + (loaded.unused_joints if skip_unused else ()),
+        tidy=overridden(recipe.tidy, max_influences, prune, bits),
     )
-    weights = solve(loaded, recipe, progress=progress)
+    solution = first_pass(loaded, recipe, progress=progress)
     progress("writing", 0)
-    write_tidied(loaded, weights, recipe.tidy, output, force=force, as_json=as_json)
+    write_tidied(
+        loaded,
+        solution.weights,
+        recipe.tidy,
+        output,
+        locks=solution.locks,
+        decisions=solution.decisions,
+        force=force,
+        as_json=as_json,
+    )

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from autoweight.cli.options import emit, table
 from autoweight.recipe import Tidy
 from autoweight.rig import Rig, Weights
+
+if TYPE_CHECKING:
+    from autoweight.locks import Locks
 
 __all__ = ["overridden", "write_tidied"]
 
@@ -25,7 +29,15 @@ def overridden(
 
 
 def write_tidied(
-    rig: Rig, weights: Weights, how: Tidy, output: str, *, force: bool, as_json: bool
+    rig: Rig,
+    weights: Weights,
+    how: Tidy,
+    output: str,
+    *,
+    locks: Locks | None = None,
+    decisions: Sequence[str] = (),
+    force: bool,
+    as_json: bool,
 ) -> None:
     """Tidy weights, write them into a copy of the rig's file, and print a summary."""
     import numpy as np
@@ -34,6 +46,8 @@ def write_tidied(
     from autoweight.tidying import quantise, tidy
 
     final = quantise(tidy(weights, how, mesh=rig.mesh), how.bits)
+    if locks:
+        final = locks.hold(final, rig.skeleton)
     save(replace(rig, weights=final), output, bits=how.bits, force=force)
     histogram = np.bincount(final.influences)
     result: dict[str, Any] = {
@@ -42,6 +56,7 @@ def write_tidied(
         "joints": final.shape[1],
         "influences": {many: int(count) for many, count in enumerate(histogram) if count},
         "unused_joints": list(replace(rig, weights=final).unused_joints),
+        "decisions": list(decisions),
     }
     emit(result, as_json, lambda: _text(result))
 
@@ -54,5 +69,6 @@ def _text(result: dict[str, Any]) -> str:
             ("vertices", str(result["vertices"])),
             ("joints", f"{result['joints']}, {len(result['unused_joints'])} without vertices"),
             ("influences a vertex", influences),
+            *(("", decision) for decision in result["decisions"]),
         ]
     )
