@@ -22,7 +22,8 @@ METRE = 0.01
 """Metres in a unit of the anatomy."""
 FLIP = np.array([-1.0, 1.0, 1.0])
 EYE_RADIUS = 0.5
-EYE_TINT = (0.02, 0.01, 0.02)
+EYE, GLINT = (0.02, 0.01, 0.02), (0.9, 0.85, 0.85)
+TO_GLINT = np.array([0.35, 0.6, 0.72])
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,11 +78,11 @@ def model(resolution: float = 1.0) -> Model:
     away = body.vertices[:, 0] > 0
     pieces = {"body": _closed(body), "eye_L": eye, "eye_R": _mirrored(eye)}
     tint = colours(body.vertices)
-    eye_tint = np.tile(EYE_TINT, (2 * len(eye.vertices), 1))
+    eye_tint = np.where((eye.normals @ TO_GLINT > 0.93)[:, None], GLINT, EYE)
     return Model(
         Rig(_mesh(pieces), skeleton()),
         np.concatenate([each.normals for each in pieces.values()]),
-        np.concatenate([tint, tint[away], eye_tint]),
+        np.concatenate([tint, tint[away], eye_tint, eye_tint]),
     )
 
 

@@ -22,6 +22,7 @@ BLEND = {"gill": 0.3, "arm": 0.7, "leg": 0.7, "digit": 0.12}
 """Width over which a limb runs into what it grows from."""
 SKIN = (0.97, 0.78, 0.79)
 TINT = {"gill": (0.80, 0.20, 0.33), "digit": (0.93, 0.62, 0.66)}
+LIP = (0.80, 0.42, 0.47)
 
 
 def solid() -> Shape:
@@ -70,29 +71,45 @@ def _fine_shapes() -> Iterator[tuple[float, Shape]]:
             yield CELL / 4, arm.grown[0]
         elif limb.kind == "gill":
             yield CELL / 4, _flesh(limb)
+    yield CELL / 4, _mouth(_face())
 
 
 def colours(points: Points) -> Points:
     """Linear red, green and blue of the skin at points of the left half, (n, 3)."""
     found = np.tile(SKIN, (len(points), 1))
-    for limb in LIMBS:
-        if limb.kind in TINT:
-            depth = np.minimum(distance(_flesh(limb), points, 1), 1)
-            share = 1 / (1 + np.exp((depth - 0.12) / 0.05))
-            found += share[:, None] * (np.array(TINT[limb.kind]) - found)
+    tinted = [(_flesh(limb), TINT[limb.kind], 0.12) for limb in LIMBS if limb.kind in TINT]
+    for shape, tint, depth in [*tinted, (_mouth(_face()), LIP, 0.0)]:
+        outside = np.minimum(distance(shape, points, 1), 1) - depth
+        share = 1 / (1 + np.exp(outside / 0.05))
+        found += share[:, None] * (np.array(tint) - found)
     return found
 
 
 def _head() -> Shape:
-    skull = _cones([(0, 2.75, 5.5), (0, 2.75, 5.7)], [(0, 2.75, 6.6), (1.5, 2.75, 5.6)], 2.5, 1.9)
-    snout = _cones([(0, 2.4, 6.3)], [(0, 2.4, 7.6)], 2.4, 2.1)
     gills = tuple(_flesh(limb) for limb in LIMBS if limb.kind == "gill")
-    return replace(
-        skull,
-        blend=1.2,
-        plate=(1, 1.45),
-        grown=(replace(snout, blend=1.0, plate=(1, 1.1)), *gills),
-    )
+    face = _face()
+    return replace(face, grown=(*face.grown, *gills), carved=_mouth(face))
+
+
+def _face() -> Shape:
+    skull = _cones([(0, 2.75, 5.5), (0, 2.75, 5.7)], [(0, 2.75, 6.6), (1.5, 2.75, 5.6)], 2.5, 1.9)
+    snout = replace(_cones([(0, 2.4, 6.3)], [(0, 2.4, 7.6)], 2.4, 2.1), blend=1.0, plate=(1, 1.1))
+    return replace(skull, blend=1.2, plate=(1, 1.45), grown=(snout,))
+
+
+def _mouth(face: Shape) -> Shape:
+    """A groove round the front of a face, its corners turned up, shallow in the middle."""
+    turn = np.radians(np.linspace(0, 68, 18))
+    rise = 2.0 + 0.5 * (turn / turn[-1]) ** 3
+    outward = np.stack([np.sin(turn), 0 * turn, np.cos(turn)], axis=1)
+    eye = np.stack([0 * turn, rise, 0 * turn + 6.0], axis=1)
+    inside, outside = np.zeros(len(turn)), np.full(len(turn), 8.0)
+    for _ in range(40):
+        middle = (inside + outside) / 2
+        within = distance(face, eye + middle[:, None] * outward, 1) < 0
+        inside, outside = np.where(within, middle, inside), np.where(within, outside, middle)
+    radii = np.where(turn < 0.1, 0.07, 0.12)
+    return replace(_run(eye + inside[:, None] * outward, radii, 1), blend=0.1)
 
 
 def _arm(limb: Limb) -> Shape:

@@ -28,6 +28,9 @@ class Shape:
     plate : tuple of int and float, optional
         Axis and half thickness: the cones count only as outlines in the plane across that axis,
         and the sheet within them has a round rim. The plane is the one the cones' axes lie in.
+    carved : Shape, optional
+        What is cut out of it and of all that grows from it, with edges as round as that shape's
+        own blend.
     grown : tuple of Shape
         Shapes that grow from this one. They blend with it and never with each other, so that
         neighbouring digits stay apart however close they are.
@@ -40,6 +43,7 @@ class Shape:
     blend: float = 0.0
     plate: tuple[int, float] | None = None
     grown: tuple[Shape, ...] = ()
+    carved: Shape | None = None
 
     @cached_property
     def bounds(self) -> tuple[Points, Points]:
@@ -114,6 +118,9 @@ def _distance(shape: Shape, points: Points, within: float) -> Points:
     for each in shape.grown:
         branch = distance(each, points, within + each.blend)
         found = np.minimum(found, smooth_minimum(own, branch, each.blend))
+    if shape.carved is not None:
+        cut = distance(shape.carved, points, within + shape.carved.blend)
+        found = -smooth_minimum(-found, cut, shape.carved.blend)
     return found
 
 

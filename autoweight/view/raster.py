@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 __all__ = ["Hits", "rasterise"]
 
-FRAGMENTS_AT_ONCE = 4_000_000
+FRAGMENTS_AT_ONCE = 1 << 18
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,39 +55,38 @@ def rasterise(
     Hits
         A tie in depth goes to the face that comes first.
     """
-    corners = screen[faces]
-    low = np.clip(np.ceil(corners[..., :2].min(axis=1) - 0.5), 0, (width, height)).astype(int)
-    high = np.clip(np.floor(corners[..., :2].max(axis=1) - 0.5) + 1, low, (width, height))
-    extent = high.astype(int) - low
-    edge = corners[:, 1:, :2] - corners[:, :1, :2]
-    twice_area = edge[:, 0, 0] * edge[:, 1, 1] - edge[:, 0, 1] * edge[:, 1, 0]
-    count = extent.prod(axis=1) * (twice_area != 0)
+    first, second, third = (screen[faces[:, corner]] for corner in range(3))
+    low = np.minimum(np.minimum(first, second), third)[:, :2] - 0.5
+    high = np.maximum(np.maximum(first, second), third)[:, :2] - 0.5
+    low = np.clip(np.ceil(low), 0, (width, height)).astype(np.int32)
+    extent = np.clip(np.floor(high) + 1, low, (width, height)).astype(np.int32) - low
+    one, other = second - first, third - first
+    twice_area = one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0]
+    count = extent[:, 0] * extent[:, 1] * (twice_area != 0)
+    with np.errstate(divide="ignore", invalid="ignore"):  # a face on edge has no fragments
+        slope = np.stack([other[:, 1], -other[:, 0], -one[:, 1], one[:, 0]]) / twice_area
 
     depth = np.full(width * height, np.inf)
     face = np.full(width * height, -1, dtype=np.int32)
     weights = np.zeros((width * height, 3))
     cuts = np.searchsorted(np.cumsum(count), np.arange(0, count.sum(), FRAGMENTS_AT_ONCE))
-    for some in np.split(np.arange(len(faces)), cuts[1:]):
+    # of a tie in depth, the face that is written last is seen: go from the last to the first
+    for some in reversed(np.split(np.arange(len(faces)), cuts[1:])):
         owner = np.repeat(some, count[some])
         place = np.arange(len(owner)) - np.repeat(np.cumsum(count[some]) - count[some], count[some])
-        column = low[owner, 0] + place % extent[owner, 0]
-        row = low[owner, 1] + place // extent[owner, 0]
-        offset = np.stack([column, row], axis=1) + 0.5 - corners[owner, 0, :2]
-        first, second = edge[owner, 0], edge[owner, 1]
-        share = np.empty((len(owner), 3))
-        share[:, 1] = offset[:, 0] * second[:, 1] - offset[:, 1] * second[:, 0]
-        share[:, 2] = first[:, 0] * offset[:, 1] - first[:, 1] * offset[:, 0]
-        share[:, 1:] /= twice_area[owner, None]
-        share[:, 0] = 1 - share[:, 1] - share[:, 2]
-        inside = np.flatnonzero((share >= 0).all(axis=1))
-        owner, share = owner[inside], share[inside]
+        row, column = np.divmod(place, extent[owner, 0])
+        row += low[owner, 1]
+        column += low[owner, 0]
+        right, down = column + 0.5 - first[owner, 0], row + 0.5 - first[owner, 1]
+        share = right * slope[0, owner] + down * slope[1, owner]
+        share_other = right * slope[2, owner] + down * slope[3, owner]
+        inside = np.flatnonzero((share >= 0) & (share_other >= 0) & (share + share_other <= 1))
+        owner, share, share_other = owner[inside], share[inside], share_other[inside]
         pixel = row[inside] * width + column[inside]
-        far = np.einsum("fc,fc->f", share, corners[owner, :, 2])
-        # ordered nearest first and stable, the first fragment of each pixel is the one seen
-        order = np.argsort(far, kind="stable")
-        seen, first_of = np.unique(pixel[order], return_index=True)
-        chosen = order[first_of]
-        nearer = far[chosen] < depth[seen]
-        seen, chosen = seen[nearer], chosen[nearer]
-        depth[seen], face[seen], weights[seen] = far[chosen], owner[chosen], share[chosen]
+        far = first[owner, 2] + share * one[owner, 2] + share_other * other[owner, 2]
+        np.minimum.at(depth, pixel, far)
+        seen = np.flatnonzero(far == depth[pixel])[::-1]
+        pixel, share, share_other = pixel[seen], share[seen], share_other[seen]
+        face[pixel] = owner[seen]
+        weights[pixel] = np.stack([1 - share - share_other, share, share_other], axis=1)
     return Hits(face.reshape(height, width), weights.reshape(height, width, 3))
