@@ -23,6 +23,9 @@ TINY = 1e-3
 DOMINANT = 0.5
 """A joint that holds more than this of a vertex owns it."""
 
+OFF = 1e-5
+"""Row sums further from 1 than this are more than rounding."""
+
 UNEVEN = 1e-4
 """Left and right further apart than this are told from rounding in the file."""
 
@@ -73,8 +76,12 @@ def check(rig: Rig) -> list[Fact]:
     """
     surface = prepare(rig.mesh)
     found = [*_mesh(rig, surface), *_skeleton(rig.skeleton)]
+    raw = rig.document.raw_weights if rig.document else None
+    if raw is not None:
+        found += _raw(raw)
     if rig.weights is None:
-        found.append(Fact("weights", "weights", "none yet"))
+        broken = raw is not None
+        found.append(Fact("weights", "weights", "broken" if broken else "none yet", broken))
     else:
         found += _weights(rig, rig.weights, surface)
     return found
@@ -151,6 +158,20 @@ def _skeleton(skeleton: Skeleton) -> list[Fact]:
             len(mirrored),
             len(mirrored) > 0,
             named(mirrored),
+        ),
+    ]
+
+
+def _raw(raw: sparse.csr_array) -> list[Fact]:
+    """What only the file knows: a rig's own weights are mended when it is read."""
+    row = _rows(raw)
+    with np.errstate(invalid="ignore"):
+        bad = np.unique(row[~(raw.data >= 0) | np.isinf(raw.data)])
+    sums = np.bincount(row, raw.data, minlength=raw.shape[0])
+    return [
+        _vertices("vertices with weights that are negative or no numbers", bad),
+        _vertices(
+            "vertices whose weights do not sum to 1", np.flatnonzero(~(abs(sums - 1) <= OFF))
         ),
     ]
 

@@ -82,3 +82,26 @@ def test_islands_agree_with_a_graph_built_joint_by_joint():
         fast = label[matrix.indices == joint]
         assert len(np.unique(fast)) == count
         assert len(np.unique(np.stack([slow, fast], axis=1), axis=0)) == count
+
+
+class File:
+    """Stands for a file whose weights are not sound."""
+
+    def __init__(self, raw):
+        self.raw_weights = sparse.csr_array(raw)
+
+    def write(self, rig, path, *, bits):
+        raise NotImplementedError
+
+
+def test_what_is_wrong_in_the_file_itself_is_found():
+    raw = handed_over()
+    raw[3] = [0.5, 0.4]
+    raw[5] = [1.5, -0.5]
+    raw[7] = [np.nan, 1]
+    rig = Rig(strip(10), two_joints(10), document=File(raw))
+    assert findings(rig) == {
+        "vertices with weights that are negative or no numbers": 2,
+        "vertices whose weights do not sum to 1": 2,
+        "weights": "broken",
+    }
