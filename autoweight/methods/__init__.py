@@ -73,6 +73,7 @@ METHODS = {
     "heat": "autoweight.methods.heat:solve",
     "inverse": "autoweight.methods.inverse:solve",
     "nearest": "autoweight.methods.nearest:solve",
+    "volume": "autoweight.methods.volume:solve",
 }
 """The built-in methods: name and where the function is."""
 

@@ -104,9 +104,9 @@ class Limb:
                 np.arctan2(back * whole, back * turn - front) / np.arccos(turn),
             )
         share = np.clip(np.nan_to_num(share, nan=0.5), 0, 1)
-        for each in np.flatnonzero(self.screws.any(axis=1)):
+        for each in np.flatnonzero((self.screws != 0).any(axis=1)):
             inside = bone == each
-            share[inside] = self._winding(points[inside], each, share[inside])
+            share[inside] = self._winding(points[inside], int(each), share[inside])
         beyond = (bone == last) & (front > 0) & (back > 0)
         share = np.where(beyond, 1 + front / gaps[bone], share)
         return np.asarray(bone + share - (self.hangs >= 0), dtype=np.float64)
@@ -289,13 +289,31 @@ def _shares(
 ) -> NDArray[np.float64]:
     along = limb.along(points, bone)
     if len(limb.gaps) and len(nodes):
-        near = sparse.csr_array(graph[nodes][:, nodes])
-        gaps = np.maximum(limb.gaps, 1e-9 * limb.gaps.max())[np.clip(bone, 0, len(limb.gaps) - 1)]
-        row = np.repeat(np.arange(len(nodes)), np.diff(near.indptr))
-        near.data = STRETCH * near.data / np.minimum(gaps[row], gaps[near.indices])
-        along = smoothed(near, along)
+        along = _steady(limb, along, graph, nodes, bone)
     stations = np.append(0.0, np.cumsum(limb.gaps))
     return limb.falloff.weights(along, stations, hangs=limb.hangs >= 0)
+
+
+def _steady(
+    limb: Limb,
+    along: NDArray[np.float64],
+    graph: sparse.csr_array,
+    nodes: NDArray[np.intp],
+    bone: NDArray[np.intp],
+) -> NDArray[np.float64]:
+    """Positions without the jumps there are where cutting planes cross, inside a sharp bend."""
+    gaps = np.maximum(limb.gaps, 1e-9 * limb.gaps.max())
+    pace = np.zeros(graph.shape[0])
+    pace[nodes] = STRETCH / gaps[np.clip(bone, 0, len(gaps) - 1)]
+    place = np.full(graph.shape[0], np.nan)
+    place[nodes] = along
+    near = graph if len(nodes) == graph.shape[0] else graph[nodes]
+    row = np.repeat(nodes, np.diff(near.indptr))
+    allowed = near.data * np.maximum(pace[row], pace[near.indices])
+    if not (np.abs(place[row] - place[near.indices]) > allowed).any():
+        return along
+    steps = sparse.csr_array((allowed, near.indices, near.indptr), shape=near.shape)
+    return smoothed(steps[:, nodes], along)
 
 
 def _hold(
@@ -314,13 +332,16 @@ def _hold(
     if len(rim) == 0:
         return inside.astype(float)
     lengths = limb.gaps[limb.gaps > 0]
-    width = lengths[0] if len(lengths) else np.inf
-    _, depth = spread(graph, rim, np.zeros(len(rim), dtype=int), np.zeros(len(rim)))
-    depth[~inside] = 0
-    ring = inside & (claim > 0.9)
-    local = depth[ring & np.isfinite(depth)]
-    if len(local):
-        width = min(width, np.median(local))
+    width = float(lengths[0]) if len(lengths) else np.inf
+    zero = np.zeros(len(rim), dtype=np.intp)
+    _, depth = spread(graph, rim, zero, zero.astype(float), limit=width)
+    depth = np.minimum(depth, width)
+    # Where the limb is narrow, as a finger is, there is less room to let go in.
+    ring = depth[inside & (claim > 0.9)]
+    if len(ring):
+        width = min(width, float(np.median(ring)))
+    if not np.isfinite(width):
+        width = float(depth[inside].max())
     return np.where(inside, 1 - curve(limb.falloff.shape, depth / width), 0.0)
 
 
@@ -344,7 +365,7 @@ def _normals(points: NDArray[np.float64], lead: NDArray[np.float64] | None) -> N
             ways[each] = ways[each - 1]
     before, after = ways[:-1], ways[1:]
     middle = _unit(before + after)
-    middle = np.where(middle.any(axis=1)[:, None], middle, before)
+    middle = np.where((middle != 0).any(axis=1)[:, None], middle, before)
     first, last = ways[0], ways[-1]
     if len(middle):
         first = _mirrored(ways[0], middle[0])
@@ -383,12 +404,12 @@ def _wound(
     for end, frame, turn in ((0, frames[0], turns[0]), (-1, frames[-1], turns[-1])):
         screws[end] = frame @ turn  # the ends go on as the bones beside them do
     pace = np.zeros((count, 3))
-    for each in np.flatnonzero(screws.any(axis=1)):
+    for each in np.flatnonzero((screws != 0).any(axis=1)):
         speed = _unit(_speed(screws[each], points[each + 1] - points[each])[None])[0]
         angle = np.linalg.norm(screws[each])
         pace[each] += speed
         pace[each + 1] += _turned(speed, screws[each] / angle, np.array([angle]))[0]
-    return np.where(pace.any(axis=1)[:, None], _unit(pace), normals), screws
+    return np.where((pace != 0).any(axis=1)[:, None], _unit(pace), normals), screws
 
 
 def _speed(screw: NDArray[np.float64], way: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -99,6 +99,9 @@ def spread(
     """
     count = graph.shape[0]
     kinds, kind = np.unique(labels, return_inverse=True)
+    if len(kinds) == 1 and not np.any(offsets):
+        away = dijkstra(graph, indices=np.unique(seeds), min_only=True, limit=limit)
+        return np.where(np.isfinite(away), kinds[0], -1).astype(np.int32), away
     # One node more for each label, with a one-way road to each of its seeds.
     order = np.lexsort((offsets, seeds, kind))
     kind, seeds, offsets = kind[order], np.asarray(seeds)[order], offsets[order]
@@ -134,12 +137,8 @@ def smoothed(graph: sparse.csr_array, values: NDArray[np.float64]) -> NDArray[np
     -------
     ndarray, shape (n,)
         The mean of the greatest such function below `values` and the least above (McShane,
-        "Extension of range of functions", Bulletin AMS 40, 1934). Values that obey already come
-        back as they are.
+        "Extension of range of functions", Bulletin AMS 40, 1934).
     """
-    row = np.repeat(np.arange(graph.shape[0]), np.diff(graph.indptr))
-    if (np.abs(values[row] - values[graph.indices]) <= graph.data).all():
-        return values
     nodes = np.arange(len(values))
     one = np.zeros(len(values), dtype=int)
     low, high = values.min(), values.max()

@@ -1,0 +1,81 @@
+"""Bands by distance through the body: for meshes that are open, tangled or in many pieces."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+from scipy.spatial import cKDTree
+
+from autoweight.bones import Bones, distances
+from autoweight.methods import Problem
+from autoweight.methods.bands import blend, limbs, segments
+from autoweight.surface.geodesics import spread
+from autoweight.surface.voxels import Voxels, voxelise
+
+__all__ = ["solve"]
+
+
+def solve(problem: Problem) -> sparse.csr_array:
+    """Weights of bands round the joints, where chains compete through a grid of solid cells.
+
+    Parameters
+    ----------
+    problem : Problem
+
+    Returns
+    -------
+    csr_array, shape (n, j)
+
+    References
+    ----------
+    Dionne & de Lasa, "Geodesic voxel binding for production character meshes", SCA 2013.
+    """
+    vertices = problem.surface.vertices
+    parts = limbs(problem)
+    problem.progress("filling the body with cells", 0.0)
+    voxels = voxelise(problem.surface)
+    problem.progress("distances through the body", 0.5)
+    points = np.concatenate([vertices, voxels.centres])
+    graph = _network(vertices, voxels)
+    bones = segments(problem, parts)
+    seeds, labels, offsets = _seeds(bones, voxels)
+    owner, _ = spread(graph, len(vertices) + seeds, labels, offsets)
+    lost = np.flatnonzero(owner < 0)
+    if len(lost):  # a piece of the body that no bone is in or near
+        owner[lost] = bones.joint[distances(points[lost], bones).argmin(axis=1)]
+    problem.progress("bands", 0.8)
+    found = blend(problem, parts, points, graph, owner)
+    problem.progress("bands", 1.0)
+    return found
+
+
+def _network(vertices: NDArray[np.float64], voxels: Voxels) -> sparse.csr_array:
+    """Ways between vertices and cells: each vertex to the cell it is in, and cell to cell."""
+    cell = voxels.at(vertices)
+    away = np.linalg.norm(vertices - voxels.centres[cell], axis=1)
+    count = len(vertices)
+    door = sparse.csr_array(
+        (np.maximum(away, 1e-9 * voxels.size), (np.arange(count), cell)),
+        shape=(count, len(voxels)),
+    )
+    return sparse.csr_array(sparse.block_array([[None, door], [door.T, voxels.network()]]))
+
+
+def _seeds(
+    bones: Bones, voxels: Voxels
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
+    """Cells that bones go through, or that are nearest to where they leave the body."""
+    length = np.linalg.norm(bones.tail - bones.head, axis=1)
+    counts = np.ceil(2 * length / voxels.size).astype(int) + 1
+    which = np.repeat(np.arange(len(bones)), counts)
+    number = np.arange(len(which)) - np.repeat(np.cumsum(counts) - counts, counts)
+    share = number / np.maximum(counts[which] - 1, 1)
+    points = bones.head[which] + share[:, None] * (bones.tail - bones.head)[which]
+    away, cell = cKDTree(voxels.centres).query(points)
+    inside = voxels.at(points)
+    return (
+        np.where(inside >= 0, inside, cell),
+        bones.joint[which].astype(np.intp),
+        np.where(inside >= 0, 0.0, away),
+    )
