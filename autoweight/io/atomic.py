@@ -11,7 +11,7 @@ from typing import TypeAlias
 
 from autoweight.errors import FileError
 
-__all__ = ["Chunk", "write"]
+__all__ = ["Chunk", "copy", "write"]
 
 Chunk: TypeAlias = bytes | memoryview
 
@@ -56,6 +56,24 @@ def write(path: str | Path, chunks: Iterable[Chunk]) -> None:
             f"{path}: cannot write ({error.strerror or error}); nothing was changed, "
             "free the space or choose another place"
         ) from error
+
+
+def copy(source: Path, target: Path) -> None:
+    """Copy a file, making the folders it goes to.
+
+    Raises
+    ------
+    FileError
+        It cannot be read or written.
+    """
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        content = source.read_bytes()
+    except OSError as error:
+        raise FileError(
+            f"{source}: cannot copy to {target} ({error.strerror or error}); choose another place"
+        ) from error
+    write(target, [content])
 
 
 def _mode(target: str) -> int | None:

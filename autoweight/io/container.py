@@ -18,7 +18,7 @@ from autoweight.errors import FileError
 from autoweight.io.atomic import Chunk
 from autoweight.io.schema import Tree, decode
 
-__all__ = ["Container", "data_uri", "glb_chunks", "gltf_chunks", "parse", "read"]
+__all__ = ["Container", "data_uri", "glb_chunks", "gltf_chunks", "parse", "read", "side_files"]
 
 MAGIC = b"glTF"
 JSON_CHUNK = 0x4E4F534A
@@ -112,6 +112,41 @@ def glb_chunks(tree: dict[str, Any], binary: list[Chunk]) -> list[Chunk]:
 def gltf_chunks(tree: dict[str, Any]) -> list[Chunk]:
     """The text of a ``.gltf`` file."""
     return [_dump(tree, indent=2), b"\n"]
+
+
+def side_files(tree: dict[str, Any], source: Path, target: Path) -> list[tuple[Path, Path]]:
+    """Files that a file refers to and that must be copied when it goes to another folder.
+
+    Parameters
+    ----------
+    tree : dict
+        The JSON as it will be written.
+    source, target : Path
+        Where it was read from and where it goes.
+
+    Returns
+    -------
+    list of (Path, Path)
+        From and to; nothing for what is there already.
+
+    Raises
+    ------
+    FileError
+        Another file of that name is in the way.
+    """
+    found = []
+    for item in [*tree.get("buffers", []), *tree.get("images", [])]:
+        uri = item.get("uri", "data:")
+        if uri.startswith("data:") or "://" in uri:
+            continue
+        old, new = (place.parent / unquote(uri) for place in (source, target))
+        if not old.exists() or (new.exists() and new.samefile(old)):
+            continue
+        if not new.exists():
+            found.append((old, new))
+        elif _bytes(new) != _bytes(old):
+            raise FileError(f"{new}: another file is in the way of {old}; choose another folder")
+    return found
 
 
 def data_uri(pieces: list[Chunk]) -> str:

@@ -123,7 +123,11 @@ class GltfDocument:
         for name, values in changed.items():
             self._attribute(packer, primitives, name, values)
         self._weights(packer, primitives, lookups, rig.weights, bits)
-        atomic.write(path, packer.chunks())
+        chunks = packer.chunks()
+        if self.path is not None:
+            for old, new in container.side_files(tree, self.path, path):
+                atomic.copy(old, new)
+        atomic.write(path, chunks)
 
     def _primitives(self, tree: dict[str, Any]) -> list[list[dict[str, Any]]]:
         """The primitives of each block; a mesh that is also something else's gets a copy."""
