@@ -15,15 +15,17 @@ from scipy.spatial.distance import cdist
 from autoweight.errors import RecipeError, suggestion
 from autoweight.rig import Skeleton
 
-__all__ = ["UNPAIRED", "Plane", "likely_plane", "pairs"]
+__all__ = ["UNPAIRED", "Plane", "likely_plane", "opposite", "pairs"]
 
 UNPAIRED = -1
 PAIR_TOLERANCE = 0.02
 """How far a joint may be from its counterpart's mirror image, in diagonals of the joints' box."""
 
 _SIDES = {"left": -1, "l": -1, "lf": -1, "lft": -1, "right": 1, "r": 1, "rt": 1, "rgt": 1}
+_OTHER = {"left": "right", "l": "r", "lf": "rt", "lft": "rgt"}
+_OTHER |= {right: left for left, right in _OTHER.items()}
 _WORDS = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|[0-9]+")
-_GLUED = re.compile(r"(left|right)")
+_GLUED = re.compile(r"(left|right)", re.IGNORECASE)
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,6 +165,24 @@ def pairs(
     on_plane = np.linalg.norm(at[own] - image[own], axis=1) <= reach
     partner[own[on_plane]] = own[on_plane]
     return partner
+
+
+def opposite(name: str) -> str:
+    """What a name would be on the other side; the same where it has no word for a side.
+
+    >>> opposite("LeftArm_01"), opposite("gill_1_R"), opposite("tail")
+    ('RightArm_01', 'gill_1_L', 'tail')
+    """
+    for word in _WORDS.finditer(name):
+        start = word.start()
+        for piece in _GLUED.split(word.group()):
+            other = _OTHER.get(piece.lower())
+            if other:
+                cased = other.upper() if piece.isupper() else other
+                cased = cased[0].upper() + cased[1:] if piece[0].isupper() else cased
+                return name[:start] + cased + name[start + len(piece) :]
+            start += len(piece)
+    return name
 
 
 def likely_plane(skeleton: Skeleton) -> Plane | None:

@@ -3,17 +3,20 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from autoweight import Skeleton, Weights
-from autoweight.errors import GeometryError, WeightsError
+from autoweight import Mesh, Rig, Skeleton, Weights
+from autoweight.errors import FileError, GeometryError, WeightsError
+from autoweight.io.ribbon import load_ribbon, save_ribbon
 from autoweight.profiles import Falloff, Row
 from autoweight.ribbons import (
     Ribbon,
     Riders,
     basis,
     bend,
+    from_strip,
     leftovers,
     mirrored,
     ride,
+    strip,
     weigh,
 )
 from autoweight.sides import Plane
@@ -182,3 +185,59 @@ def test_the_mirrored_copy_has_the_very_same_weights():
     assert np.linalg.det(other.controls.rest[:, :3, :3]) == pytest.approx(np.ones(3))
     # Weighted afresh it comes out the same as well: the mirror image is as long.
     assert (weigh(other).dense() == ribbon.weights.dense()).all()
+
+
+@pytest.mark.parametrize("flipped", [False, True])
+def test_a_strip_mesh_is_read_as_it_was_written(flipped):
+    ribbon = tail(
+        degree=(1, 1),
+        knots=([0, 0, 1, 2, 3, 4, 5, 6, 6], [0, 0, 1, 1]),
+        weights=Weights(np.repeat(np.random.default_rng(6).dirichlet(np.ones(3), 7), 2, axis=0)),
+    )
+    rig = strip(ribbon)
+    order = np.random.default_rng(7).permutation(14)
+    faces = np.argsort(order)[rig.mesh.faces]
+    shuffled = Rig(
+        Mesh(rig.mesh.vertices[order], faces[:, ::-1] if flipped else faces),
+        rig.skeleton,
+        Weights(rig.weights.matrix[order]),
+    )
+    again = from_strip(shuffled)
+    # Which edge of the strip comes first is not in a mesh.
+    sides = (
+        slice(None) if (again.points[0, 0] == ribbon.points[0, 0]).all() else slice(None, None, -1)
+    )
+    assert (again.points[:, sides] == ribbon.points).all()
+    weights = again.weights.dense().reshape(7, 2, 3)[:, sides].reshape(14, 3)
+    assert (weights == ribbon.weights.dense()).all()
+
+
+def test_a_mesh_that_is_no_strip_is_refused():
+    square = np.array([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0], [0.5, 0.5, 0.0]])
+    fan = Mesh(square, [[0, 1, 4], [1, 2, 4], [2, 3, 4], [3, 0, 4]])
+    with pytest.raises(GeometryError, match="strip"):
+        from_strip(Rig(fan, controls_at(0)))
+
+
+def test_the_file_has_all_of_a_ribbon(tmp_path):
+    ribbon = tail(
+        rational=np.linspace(0.5, 2, 14).reshape(7, 2),
+        weights=Weights(np.random.default_rng(8).dirichlet(np.ones(3), size=14)),
+    )
+    save_ribbon(ribbon, tmp_path / "tail.json")
+    again = load_ribbon(tmp_path / "tail.json")
+    assert (again.points == ribbon.points).all()
+    assert (again.rational == ribbon.rational).all()
+    assert (again.weights.dense() == ribbon.weights.dense()).all()
+    assert again.controls.names == ribbon.controls.names
+    assert (again.riders.at == ribbon.riders.at).all()
+    save_ribbon(again, tmp_path / "again.json")
+    assert (tmp_path / "again.json").read_bytes() == (tmp_path / "tail.json").read_bytes()
+
+
+def test_a_broken_file_is_named(tmp_path):
+    path = tmp_path / "tail.json"
+    save_ribbon(tail(), path)
+    path.write_text(path.read_text().replace('"degree"', '"degrees"'))
+    with pytest.raises(FileError, match=r"tail\.json.*degrees"):
+        load_ribbon(path)

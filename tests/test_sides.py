@@ -3,7 +3,7 @@ import pytest
 
 from autoweight import Skeleton
 from autoweight.errors import RecipeError
-from autoweight.sides import UNPAIRED, Plane, likely_plane, pairs
+from autoweight.sides import UNPAIRED, Plane, likely_plane, opposite, pairs
 
 X = Plane.named("x")
 
@@ -117,3 +117,20 @@ def test_the_likely_plane_is_the_one_that_pairs_joints(axis):
     plane = likely_plane(skeleton(root=[0, 0, 0], arm_l=out, arm_r=back))
     assert np.flatnonzero(plane.normal).tolist() == [axis]
     assert likely_plane(skeleton(root=[0, 0, 0], tail=out)) is None
+
+
+@pytest.mark.parametrize(
+    ("name", "other"),
+    [
+        ("arm_L", "arm_R"),
+        ("LeftUpArm", "RightUpArm"),
+        ("LArm01", "RArm01"),
+        ("leftarm", "rightarm"),
+        ("LF_ARM_1", "RT_ARM_1"),
+        ("Rt.foot", "Lf.foot"),
+        ("tail_1", "tail_1"),
+    ],
+)
+def test_the_opposite_of_a_name_keeps_its_case(name, other):
+    assert opposite(name) == other
+    assert opposite(other) == name

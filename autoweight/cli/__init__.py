@@ -18,6 +18,7 @@ COMMANDS = {
     "check": "Report the health of a rig's mesh, joints and weights.",
     "info": "Say what is in a rig.",
     "compare": "Say how far two weightings are apart.",
+    "ribbon": "Weight the control points of a ribbon.",
     "bench": "Compare weighting methods on rigs that have weights.",
     "view": "Show a rig in one page that opens offline in any browser.",
     "demo": "Model, weight and check the axolotl.",

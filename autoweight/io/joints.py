@@ -25,12 +25,12 @@ import numpy as np
 from autoweight.errors import FileError, SkeletonError, suggestion
 from autoweight.rig import Skeleton
 
-__all__ = ["load"]
+__all__ = ["Joint", "built", "listed", "load"]
 
 Row = tuple[float, float, float, float]
 
 
-class Joint(msgspec.Struct, forbid_unknown_fields=True):
+class Joint(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     """One joint of the file."""
 
     name: Annotated[str, msgspec.Meta(min_length=1)]
@@ -68,6 +68,11 @@ def load(path: str | Path) -> Skeleton:
         raise FileError(f"{path}: cannot read ({error.strerror or error})") from error
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
         raise FileError(f"{path}: is not a skeleton file ({error})") from error
+    return built(joints, path)
+
+
+def built(joints: list[Joint], path: str | Path) -> Skeleton:
+    """The skeleton that the joints of a file make; `path` names it in messages."""
     by_name = {joint.name: joint for joint in joints}
     if len(by_name) < len(joints):
         names = [joint.name for joint in joints]
@@ -103,6 +108,19 @@ def load(path: str | Path) -> Skeleton:
         )
     except SkeletonError as error:
         raise SkeletonError(f"{path}: {error}") from error
+
+
+def listed(skeleton: Skeleton) -> list[Joint]:
+    """The joints of a skeleton as they are written."""
+    names = skeleton.names
+    return [
+        Joint(
+            name,
+            parent=names[parent] if parent >= 0 else None,
+            matrix=tuple(tuple(row) for row in rest.tolist()),  # type: ignore[arg-type]
+        )
+        for name, parent, rest in zip(names, skeleton.parents, skeleton.rest, strict=True)
+    ]
 
 
 def _rest(joint: Joint) -> np.ndarray:

@@ -1,0 +1,140 @@
+"""``autoweight ribbon``."""
+
+from __future__ import annotations
+
+import click
+
+from autoweight.cli.options import as_json, emit, output, table
+
+
+@click.command()
+@click.argument("ribbon")
+@output
+@click.option("--shape", default="smooth", show_default=True, help="Of the falloff.")
+@click.option("--reach", default=1.0, show_default=True, help="Half-width, in joint spacings.")
+@click.option("--hold", default=0.0, show_default=True, help="Half-width of the plateau.")
+@click.option(
+    "--row",
+    "rows",
+    multiple=True,
+    metavar="AT:WEIGHTS",
+    help="Exact weights at a place of the chain (0 the first joint, 1.5 between), with commas.",
+)
+@click.option(
+    "--zero",
+    multiple=True,
+    metavar="JOINT=FIRST:LAST",
+    help="Rows of control points on which a joint has exactly nothing.",
+)
+@click.option("--mirror", metavar="PLANE", help="Write the other side's copy too: x, y or z.")
+@click.option("--mirrored", metavar="FILE", help="Where that copy goes.")
+@as_json
+def command(
+    ribbon: str,
+    output: str,
+    shape: str,
+    reach: float,
+    hold: float,
+    rows: tuple[str, ...],
+    zero: tuple[str, ...],
+    mirror: str | None,
+    mirrored: str | None,
+    as_json: bool,
+) -> None:
+    """Weight the control points of RIBBON to its control joints.
+
+    RIBBON and OUT are ribbon files (.json), or strip meshes two vertices wide in a rig file.
+    Both edges of the ribbon get the same weights. Names tiny weights that were left, and leaves
+    with 1 where there are any.
+
+    \b
+    Example:
+      autoweight ribbon axolotl/tail_ribbon.json -o axolotl/tail_weighted.json
+    """
+    import sys
+    from dataclasses import replace
+
+    from autoweight.errors import RecipeError
+    from autoweight.profiles import Falloff
+    from autoweight.ribbons import leftovers, weigh
+    from autoweight.ribbons import mirrored as other_side
+    from autoweight.sides import Plane, opposite
+
+    if (mirror is None) != (mirrored is None):
+        raise RecipeError("--mirror and --mirrored belong together; give both")
+    loaded = _load(ribbon)
+    falloff = Falloff(shape=shape, reach=reach, hold=hold, rows=tuple(map(_row, rows)))
+    weights = weigh(loaded, falloff, zero=dict(map(_zero, zero)))
+    finished = replace(loaded, weights=weights)
+    written = [output]
+    _save(finished, output)
+    if mirror and mirrored:
+        names = {name: opposite(name) for name in (*loaded.controls.names, *loaded.riders.names)}
+        _save(other_side(finished, Plane.named(mirror), names), mirrored)
+        written.append(mirrored)
+    small = leftovers(finished)
+    result = {
+        "output": written,
+        "control_points": weights.shape[0],
+        "controls": weights.shape[1],
+        "leftovers": dict(small),
+    }
+    emit(result, as_json, lambda: _text(result))
+    sys.exit(1 if small else 0)
+
+
+def _row(text: str):
+    from autoweight.errors import RecipeError
+    from autoweight.profiles import Row
+
+    at, colon, weights = text.partition(":")
+    try:
+        return Row(float(at), tuple(float(each) for each in weights.split(",")))
+    except ValueError as error:
+        raise RecipeError(f"--row {text!r}: write a place, a colon and weights, 0.5:1,0") from error
+
+
+def _zero(text: str) -> tuple[str, slice]:
+    from autoweight.errors import RecipeError
+
+    joint, _, rows = text.rpartition("=")
+    first, colon, last = rows.partition(":")
+    try:
+        return joint, slice(int(first), int(last if colon else first) + 1)
+    except ValueError as error:
+        raise RecipeError(
+            f"--zero {text!r}: write a joint, = and its first and last row, tip=0:2"
+        ) from error
+
+
+def _load(path: str):
+    from autoweight.io import load
+    from autoweight.io.ribbon import load_ribbon
+    from autoweight.ribbons import from_strip
+
+    return load_ribbon(path) if path.lower().endswith(".json") else from_strip(load(path))
+
+
+def _save(ribbon, path: str) -> None:
+    from autoweight.io import save
+    from autoweight.io.ribbon import save_ribbon
+    from autoweight.ribbons import strip
+
+    if path.lower().endswith(".json"):
+        save_ribbon(ribbon, path)
+    else:
+        save(strip(ribbon), path)
+
+
+def _text(result: dict) -> str:
+    return table(
+        [
+            *(("wrote", path) for path in result["output"]),
+            ("control points", str(result["control_points"])),
+            ("controls", str(result["controls"])),
+            *(
+                (f"! tiny weights of {name}", "on control points " + ", ".join(map(str, points)))
+                for name, points in result["leftovers"].items()
+            ),
+        ]
+    )
