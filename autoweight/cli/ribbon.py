@@ -87,7 +87,7 @@ def _row(text: str):
     from autoweight.errors import RecipeError
     from autoweight.profiles import Row
 
-    at, colon, weights = text.partition(":")
+    at, _, weights = text.partition(":")
     try:
         return Row(float(at), tuple(float(each) for each in weights.split(",")))
     except ValueError as error:
