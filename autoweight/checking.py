@@ -7,15 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
-from scipy.sparse.csgraph import connected_components
 
 from autoweight.bones import Bones, bones, distances
 from autoweight.mirroring import unevenness
 from autoweight.rig import Rig, Skeleton, Weights
 from autoweight.sides import likely_plane
 from autoweight.surface import Surface, prepare
+from autoweight.surface.patches import islands
 
-__all__ = ["Fact", "check", "islands"]
+__all__ = ["Fact", "check"]
 
 TINY = 1e-3
 """Weights below this move nothing an eye can see, but cost and leak."""
@@ -85,44 +85,6 @@ def check(rig: Rig) -> list[Fact]:
     else:
         found += _weights(rig, rig.weights, surface)
     return found
-
-
-def islands(weights: sparse.csr_array, surface: Surface) -> NDArray[np.int64]:
-    """Label the connected patches of influence, joint by joint.
-
-    Parameters
-    ----------
-    weights : csr_array, shape (n, j)
-        One row for each surface vertex, without stored zeros.
-    surface : Surface
-
-    Returns
-    -------
-    ndarray, shape (nnz,)
-        A number for each stored weight, in their stored order. Two weights share it when they
-        are of one joint and a path of edges joins them along which that joint has weight.
-    """
-    count, joints = weights.shape
-    row = np.repeat(np.arange(count), np.diff(weights.indptr))
-    key = row * joints + weights.indices  # ascending: rows in order, indices sorted
-    first, second = surface.edges.T.astype(np.int64)
-    here, within = _entries_of(weights, first)
-    wanted = second[within] * joints + weights.indices[here]
-    there = np.minimum(np.searchsorted(key, wanted), len(key) - 1)
-    joined = key[there] == wanted
-    links = sparse.coo_array(
-        (np.ones(joined.sum(), dtype=np.int8), (here[joined], there[joined])),
-        shape=(len(key), len(key)),
-    )
-    return connected_components(links, directed=False)[1].astype(np.int64)
-
-
-def _entries_of(matrix: sparse.csr_array, rows: NDArray) -> tuple[NDArray, NDArray]:
-    """Positions in `matrix.data` of the entries of rows, and which of the rows each is from."""
-    length = np.diff(matrix.indptr)[rows]
-    within = np.repeat(np.arange(len(rows)), length)
-    offset = np.arange(len(within)) - np.repeat(np.cumsum(length) - length, length)
-    return matrix.indptr[rows][within] + offset, within
 
 
 def _mesh(rig: Rig, surface: Surface) -> list[Fact]:
@@ -236,7 +198,7 @@ def _stray(skeleton: Skeleton, matrix: sparse.csr_array, surface: Surface) -> li
     A patch that the joint owns (an eye, a buckle) is meant; so is one no further from the
     joint's bones than its main patch reaches, which is how loose layers look.
     """
-    label = islands(matrix, surface)
+    label = islands(matrix, surface.edges)
     row, joint = _rows(matrix), matrix.indices
     size = np.bincount(label, matrix.data * surface.areas[row])
     peak = np.zeros(len(size))

@@ -2,8 +2,9 @@ import numpy as np
 from scipy import sparse
 
 from autoweight import Mesh, Rig, Skeleton, Weights
-from autoweight.checking import check, islands
+from autoweight.checking import check
 from autoweight.surface import prepare
+from autoweight.surface.patches import islands
 
 
 def strip(length: int) -> Mesh:
@@ -74,7 +75,7 @@ def test_islands_agree_with_a_graph_built_joint_by_joint():
     surface = prepare(strip(20))
     dense = rng.random((len(surface), 3)) * (rng.random((len(surface), 3)) < 0.4)
     matrix = sparse.csr_array(dense)
-    label = islands(matrix, surface)
+    label = islands(matrix, surface.edges)
     for joint in range(3):
         inside = dense[:, joint] > 0
         graph = surface.adjacency[inside][:, inside]

@@ -32,6 +32,9 @@ AXES = ("bend", "side", "twist")
 """The three ways a joint turns: in the plane its chain bends in, out of it, about its bone."""
 
 SECONDS_A_POSE = 0.5
+TOGETHER = 0.6
+"""Share of its range that each joint turns by where a whole chain moves."""
+
 STRAIGHT = np.radians(5)
 """Two bones at less than this angle tell no plane to bend in."""
 
@@ -214,10 +217,10 @@ def range_of_motion(
     labels: list[str] = []
     turns: list[NDArray[np.float64]] = []
 
-    def pose(label: str, joints: list[int], axis: int, sign: int) -> None:
+    def pose(label: str, joints: list[int], axis: int, share: float) -> None:
         if (limit[joints, axis] > 0).any():
             turn = np.zeros((len(skeleton), 3))
-            turn[joints] = sign * limit[joints, axis, None] * about[joints, axis]
+            turn[joints] = share * limit[joints, axis, None] * about[joints, axis]
             turns.append(turn)
             labels.append(label)
 
@@ -229,7 +232,7 @@ def range_of_motion(
     for name, joints in _together(skeleton, plane):
         for axis, kind in enumerate(AXES):
             for sign in (1, -1):
-                pose(f"{name} {kind} {'+' if sign > 0 else '-'}", joints, axis, sign)
+                pose(f"{name} {kind} {'+' if sign > 0 else '-'}", joints, axis, sign * TOGETHER)
     if not turns:
         turns, labels = [np.zeros((len(skeleton), 3))], ["bind pose"]
     times = SECONDS_A_POSE * np.arange(len(turns), dtype=np.float64)

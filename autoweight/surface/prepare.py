@@ -43,6 +43,11 @@ class Surface:
         return len(self.vertices)
 
     @cached_property
+    def speakers(self) -> NDArray[np.int64]:
+        """The first of the mesh's vertices that each surface vertex stands for, (n,)."""
+        return np.unique(self.weld, return_index=True)[1]
+
+    @cached_property
     def edges(self) -> NDArray[np.int32]:
         """Each undirected edge once, (e, 2), lower vertex first, sorted."""
         ends = np.concatenate([self.faces[:, [0, 1]], self.faces[:, [1, 2]], self.faces[:, [2, 0]]])
