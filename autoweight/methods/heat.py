@@ -24,7 +24,7 @@ CHUNK = 1 << 15
 PULL = 8.0
 """H is this / distance²: against the surface's own evening out, which Baran & Popović weigh 1."""
 
-FALL = 16
+FALL = 12
 """Bones about equally near share a vertex by distance to the power of minus this."""
 
 FAR = 1.5
@@ -67,7 +67,7 @@ def solve(problem: Problem) -> sparse.csr_array:
     sources, pull = _warmth(surface, owned, warm, len(problem.skeleton))
     found = equilibrium(surface, sources, pull, progress=problem.progress)
     found.data **= CRISP
-    return rigid_parts(surface, scaled(found))
+    return rigid_parts(surface, scaled(found), problem.skeleton, problem.active)
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,7 +134,7 @@ def _warmth(
     away, distance = (np.maximum(each[used], floor) for each in (warm.reach, warm.distance))
     nearest = np.full(count, np.inf)
     np.minimum.at(nearest, vertex, away)
-    share = (nearest[vertex] / away) ** FALL * slant**2
+    share = (nearest[vertex] / away) ** FALL * slant**4
 
     # Of a joint's several bones the one that warms most counts.
     entry = vertex * joints + owned.bones.joint[warm.bone[used]]

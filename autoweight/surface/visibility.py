@@ -44,10 +44,10 @@ class Sight:
         ndarray, shape (r,), bool
         """
         ways = np.ascontiguousarray(targets - origins)
-        hit = self._tree.intersect_ray_first(
-            self._vertices, self._faces, np.ascontiguousarray(origins), ways, np.inf
+        face, _, _ = self._tree.intersect_ray_first(
+            self._vertices, self._faces, np.ascontiguousarray(origins), ways, 1 - GRAZE
         )
-        return (hit[0] < 0) | (hit[1] >= 1 - GRAZE)
+        return face < 0
 
     def hits(
         self, origins: NDArray[np.float64], ways: NDArray[np.float64]
