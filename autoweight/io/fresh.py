@@ -29,6 +29,7 @@ def glb(
     *,
     normals: NDArray[np.float64] | None = None,
     uvs: NDArray[np.float64] | None = None,
+    colours: NDArray[np.float64] | None = None,
     material: dict[str, Any] | None = None,
 ) -> bytes:
     """A GLB file with a skinned mesh that has no weights yet.
@@ -47,6 +48,8 @@ def glb(
         vertex_data["NORMAL"] = np.asarray(normals)
     if uvs is not None:
         vertex_data["TEXCOORD_0"] = np.asarray(uvs)
+    if colours is not None:
+        vertex_data["COLOR_0"] = np.asarray(colours)
     views = {
         name: packer.view(values.astype("<f4"), VERTICES) for name, values in vertex_data.items()
     }

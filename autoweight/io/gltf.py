@@ -290,6 +290,7 @@ def made(
     *,
     normals: NDArray[np.float64] | None = None,
     uvs: NDArray[np.float64] | None = None,
+    colours: NDArray[np.float64] | None = None,
     material: dict[str, Any] | None = None,
 ) -> Rig:
     """A rig with a glTF document of its own, for what does not come from a glTF file.
@@ -301,6 +302,8 @@ def made(
     normals : array_like, shape (n, 3), optional
         Unit length.
     uvs : array_like, shape (n, 2), optional
+    colours : array_like, shape (n, 3), optional
+        Linear red, green and blue, 0 to 1.
     material : dict, optional
         As in a glTF file.
 
@@ -309,7 +312,9 @@ def made(
     Rig
         Positions and transforms are rounded to float32, as the file has them.
     """
-    content = fresh.glb(mesh, skeleton, normals=normals, uvs=uvs, material=material)
+    content = fresh.glb(
+        mesh, skeleton, normals=normals, uvs=uvs, colours=colours, material=material
+    )
     return _rig(container.parse(content, None), ())
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import product
 
-import igl
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -18,9 +17,9 @@ __all__ = ["BACKGROUND", "View", "best_view", "picture", "view"]
 BACKGROUND = (0.985, 0.98, 0.97)
 OUTLINE = 0.55
 """How much of its brightness a surface keeps where it ends against the background."""
-LIGHT = np.array([-0.35, 0.65, 0.67])
+LIGHT = np.array([-0.3, 0.55, 0.85])
 """To the light from the surface: right, up and toward the eye."""
-AMBIENT = 0.62
+AMBIENT = 0.66
 MARGIN = 0.08
 UP = np.array([0.0, 1.0, 0.0])
 # From the front and from behind, left, right, above and below, none of them straight on.
@@ -153,8 +152,17 @@ def _screen(
 
 
 def _normals(mesh: Mesh, vertices: NDArray[np.float64]) -> NDArray[np.float64]:
-    normals = igl.per_vertex_normals(vertices, mesh.faces.astype(np.int64))
-    return np.nan_to_num(normals)  # of vertices whose faces have no area
+    """Normals of vertices, one for all that are in one place: a seam does not show."""
+    first, second, third = (vertices[mesh.faces[:, corner]] for corner in range(3))
+    across = np.cross(second - first, third - first)
+    _, place = np.unique(mesh.vertices, axis=0, return_inverse=True)
+    corners = place[mesh.faces].ravel()
+    summed = np.stack(
+        [np.bincount(corners, np.repeat(part, 3), minlength=place.max() + 1) for part in across.T],
+        axis=1,
+    )
+    length = np.linalg.norm(summed, axis=1, keepdims=True)
+    return (summed / np.where(length > 0, length, 1))[place]
 
 
 def _rim(covered: NDArray[np.bool_]) -> NDArray[np.bool_]:
