@@ -144,7 +144,7 @@ def carry(
     twin = _twins(finished, old, source, new)
 
     # From here on one row for each surface vertex, so that no seam can open.
-    first = _first(target)
+    first = target.speakers
     placed = twin[first] >= 0
     search = {"reach": reach * diagonal, "angle": float(np.radians(angle))}
     matches = match(source, target, **search)
@@ -259,7 +259,7 @@ def _twins(finished: Rig, weights: sparse.csr_array, source: Surface, new: Rig) 
         now.vertices, distance_upper_bound=SAME_PLACE * before.diagonal
     )
     twin = np.where(np.isfinite(distance), found, -1)
-    stands = _first(source)[source.weld]
+    stands = source.speakers[source.weld]
     unlike = weights - weights[stands]
     unlike.eliminate_zeros()
     split = np.zeros(len(source), dtype=bool)
@@ -299,11 +299,6 @@ def _file_normals(rig: Rig) -> NDArray[np.float64]:
     np.add.at(found, rig.mesh.faces.ravel(), np.repeat(area, 3, axis=0))
     length = np.linalg.norm(found, axis=1, keepdims=True)
     return np.divide(found, length, out=found, where=length > 0)
-
-
-def _first(surface: Surface) -> NDArray[np.intp]:
-    """The first vertex of the file that each surface vertex stands for."""
-    return np.unique(surface.weld, return_index=True)[1]
 
 
 def _mean(surface: Surface) -> sparse.csr_array:

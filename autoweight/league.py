@@ -190,7 +190,7 @@ def _measure(path: str, method: str, limits: Limits) -> Measures:
     found = compare_rigs(rig, solved)
 
     surface = prepare(rig.mesh)
-    speaker = np.unique(surface.weld, return_index=True)[1]
+    speaker = surface.speakers
     rows = weights.matrix[speaker]
     first, second = surface.edges.T
     apart = np.asarray(abs(rows[first] - rows[second]).sum(axis=1)).ravel()

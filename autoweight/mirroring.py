@@ -153,7 +153,7 @@ def mirror(
     found = counterparts(surface, plane, reach)
 
     # The first of the vertices that are one place in space speaks for all of them.
-    own = rig.weights.matrix[np.unique(surface.weld, return_index=True)[1]]
+    own = rig.weights.matrix[surface.speakers]
     lend = _lend(rig.skeleton, partner)
     flip = lend[:, np.where(partner == UNPAIRED, np.arange(len(partner)), partner)]
     fresh = _flipped(own @ flip, surface, plane, found, keep)
@@ -201,7 +201,7 @@ def unevenness(
     partner = pairs(rig.skeleton, plane, overrides)
     flip = np.where(partner == UNPAIRED, np.arange(len(partner)), partner)
     vertex = counterparts(surface, plane, tolerance * rig.mesh.diagonal).partner
-    own = rig.weights.matrix[np.unique(surface.weld, return_index=True)[1]]
+    own = rig.weights.matrix[surface.speakers]
     apart = np.asarray(abs(own - own[vertex][:, flip]).sum(axis=1)).ravel()
     apart[vertex == UNPAIRED] = np.nan
     return apart[surface.weld]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, is_dataclass, replace
+from dataclasses import dataclass, field, fields, is_dataclass, replace
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any, get_args, get_type_hints
@@ -21,8 +21,10 @@ from autoweight.sides import Plane
 __all__ = [
     "KEEPS",
     "ChainRule",
+    "Limits",
     "Lock",
     "Mirror",
+    "MotionRule",
     "Recipe",
     "Rigid",
     "Source",
@@ -196,6 +198,76 @@ class Tidy:
 
 
 @dataclass(frozen=True)
+class MotionRule:
+    """How far some joints turn each way when the rig is flexed, in degrees.
+
+    Parameters
+    ----------
+    joints : tuple of str
+        Shell-style patterns of their names.
+    bend, side, twist : float, optional
+        In the plane the chain bends in, out of it, and about the bone; 0 for not at all, and
+        what suits the kind of chain when left out.
+    """
+
+    joints: tuple[str, ...]
+    bend: float | None = None
+    side: float | None = None
+    twist: float | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("bend", "side", "twist"):
+            degrees = getattr(self, name)
+            if degrees is not None and not 0 <= degrees <= 180:
+                raise RecipeError(f"{name} is {degrees:g} degrees; make it 0 to 180")
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What each figure may be before it is a finding.
+
+    Parameters
+    ----------
+    girth : float
+        Share of the cross-section at a hand-over that is lost beyond what linear blending takes
+        from any weights.
+    volume : float
+        Share of the volume of a hand-over that is lost, likewise.
+    stretch : float
+        Length of the 1 % most stretched edges of a hand-over over their length at rest.
+    fold : float
+        Share of the skin of a hand-over that is inside out or has no area left.
+    overlap : float
+        Share of all skin that newly sinks into other skin and would not if every vertex
+        followed its heaviest joint alone.
+    kink : float
+        How far a chain's bend is in one spot: 0 evenly spread, 1 all in one place.
+    asymmetry : float
+        How far left and right are apart when they are moved alike, in bounding-box diagonals.
+    stray : float
+        How far stray weight moves a vertex, in bounding-box diagonals.
+    """
+
+    girth: float = 0.25
+    volume: float = 0.2
+    stretch: float = 4.0
+    fold: float = 0.25
+    overlap: float = 0.04
+    kink: float = 0.6
+    asymmetry: float = 1e-3
+    stray: float = 1e-4
+
+    def __post_init__(self) -> None:
+        for name, limit in self.items():
+            if not limit > 0:
+                raise RecipeError(f"limit {name!r} is {limit:g}; give a number above 0")
+
+    def items(self) -> Iterator[tuple[str, float]]:
+        """Name and value of each."""
+        return ((field.name, getattr(self, field.name)) for field in fields(self))
+
+
+@dataclass(frozen=True)
 class Source:
     """The text of a recipe, to say on which line something is wrong.
 
@@ -257,6 +329,9 @@ class Recipe:
     mirror : Mirror, optional
         None to leave the sides as they are.
     tidy : Tidy
+    motion : tuple of MotionRule
+        Where two name a joint, the later counts.
+    limits : Limits
     source : Source, optional
         The file it was read from.
     """
@@ -269,6 +344,8 @@ class Recipe:
     lock: tuple[Lock, ...] = ()
     mirror: Mirror | None = None
     tidy: Tidy = field(default_factory=Tidy)
+    motion: tuple[MotionRule, ...] = ()
+    limits: Limits = field(default_factory=Limits)
     source: Source | None = field(default=None, repr=False, compare=False)
 
     def error(self, path: Sequence[Step], problem: str | Exception) -> RecipeError:

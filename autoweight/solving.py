@@ -125,7 +125,7 @@ def first_pass(rig: Rig, recipe: Recipe | None = None, *, progress: Progress = s
         )
         decisions.append(report.summary)
         if locks:  # the mirror does not know them; where it went over one, fit again
-            found = Weights(weights.matrix[np.unique(surface.weld, return_index=True)[1]])
+            found = Weights(weights.matrix[surface.speakers])
             found = impose(surface, found, locks.on(surface), rig.skeleton, girth)
             weights = Weights(found.matrix[surface.weld])
     if locks:

@@ -3,8 +3,10 @@
 import numpy as np
 import pytest
 
+from autoweight.errors import RecipeError
 from autoweight.pose.clip import rest_local, world
-from autoweight.pose.motion import AXES, Range, axes, kinds, range_of_motion, ranges
+from autoweight.pose.motion import AXES, Range, axes, kinds, played, range_of_motion, ranges
+from autoweight.recipe import parse_recipe
 from autoweight.rig import Skeleton
 from autoweight.sides import Plane
 
@@ -83,12 +85,29 @@ def test_single_poses_turn_one_joint_by_its_range(creature):
     assert (np.trace(spin) - 1) / 2 == pytest.approx(0, abs=1e-12)
 
 
-def test_overrides_go_by_pattern_and_the_last_counts(creature):
-    wanted = [("arm_*", Range(bend=10)), ("arm_2_*", Range(bend=20))]
-    found = ranges(creature, PLANE, wanted)
+def test_rules_of_the_recipe_go_by_pattern_and_the_last_counts(creature):
+    recipe = parse_recipe("""
+        motion = [
+            {joints = ["arm_*"], bend = 10, side = 0, twist = 0},
+            {joints = ["arm_2_*"], bend = 20},
+        ]
+    """)
+    found = ranges(creature, PLANE, recipe)
     assert found[creature.index["arm_1_R"]] == Range(bend=10)
     assert found[creature.index["arm_2_L"]] == Range(bend=20)
-    assert "arm_2_L bend +20°" in range_of_motion(creature, PLANE, wanted).labels
+    assert "arm_2_L bend +20°" in range_of_motion(creature, PLANE, recipe).labels
+    with pytest.raises(RecipeError, match="no joint matches 'leg_\\*'"):
+        ranges(creature, PLANE, parse_recipe('motion = [{joints = ["leg_*"]}]'))
+    with pytest.raises(RecipeError, match="0 to 180"):
+        parse_recipe('motion = [{joints = ["arm_*"], twist = 270}]')
+
+
+def test_an_animation_passes_the_bind_pose_between_poses(creature):
+    clip = range_of_motion(creature, PLANE)
+    shown = played(creature, clip)
+    assert np.allclose(shown.local[::2], rest_local(creature))
+    assert (shown.local[1::2] == clip.local).all()
+    assert shown.labels[1::2] == clip.labels
 
 
 def test_a_skeleton_that_cannot_move_gives_its_bind_pose():

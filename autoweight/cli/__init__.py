@@ -20,6 +20,7 @@ COMMANDS = {
     "compare": "Say how far two weightings are apart.",
     "ribbon": "Weight the control points of a ribbon.",
     "bench": "Compare weighting methods on rigs that have weights.",
+    "flex": "Put a rig through its range of motion and rank where its skin suffers.",
     "view": "Show a rig in one page that opens offline in any browser.",
     "demo": "Model, weight and check the axolotl.",
 }

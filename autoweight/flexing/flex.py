@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,12 +21,13 @@ from autoweight.mirroring import counterparts
 from autoweight.pose.clip import Clip, world
 from autoweight.pose.motion import range_of_motion
 from autoweight.pose.skinning import SKINNINGS, Skinning, carried, linear_blend
+from autoweight.recipe import Limits
 from autoweight.rig import Rig, Skeleton
 from autoweight.sides import UNPAIRED, Plane, pairs
 from autoweight.surface import prepare
 from autoweight.surface.patches import islands
 
-__all__ = ["Flexion", "Limits", "Place", "flex"]
+__all__ = ["Flexion", "Place", "flex"]
 
 STILL = np.radians(1.0)
 """A joint that is turned by less shows nothing of its hand-over."""
@@ -45,51 +46,6 @@ OPPOSITE = 1e-4
 
 SAME = 1e-6
 """Weights nearer than this are the same."""
-
-
-@dataclass(frozen=True)
-class Limits:
-    """What each figure may be before it is a finding.
-
-    Parameters
-    ----------
-    girth : float
-        Share of the cross-section at a hand-over that is lost beyond what linear blending takes
-        from any weights.
-    volume : float
-        Share of the volume of a hand-over that is lost, likewise.
-    stretch : float
-        Length of the 1 % most stretched edges of a hand-over over their length at rest.
-    fold : float
-        Share of the skin of a hand-over that is inside out or has no area left.
-    overlap : float
-        Share of all skin that newly sinks into other skin and would not if every vertex
-        followed its heaviest joint alone.
-    kink : float
-        How far a chain's bend is in one spot: 0 evenly spread, 1 all in one place.
-    asymmetry : float
-        How far left and right are apart when they are moved alike, in bounding-box diagonals.
-    stray : float
-        How far stray weight moves a vertex, in bounding-box diagonals.
-    """
-
-    girth: float = 0.25
-    volume: float = 0.2
-    stretch: float = 4.0
-    fold: float = 0.25
-    overlap: float = 0.04
-    kink: float = 0.6
-    asymmetry: float = 1e-3
-    stray: float = 1e-4
-
-    def __post_init__(self) -> None:
-        for name, limit in self.items():
-            if not limit > 0:
-                raise RecipeError(f"limit {name!r} is {limit:g}; give a number above 0")
-
-    def items(self) -> Iterator[tuple[str, float]]:
-        """Name and value of each."""
-        return ((field.name, getattr(self, field.name)) for field in fields(self))
 
 
 @dataclass(frozen=True, eq=False)

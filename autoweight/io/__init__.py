@@ -9,12 +9,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from autoweight.errors import AutoweightError, FileError
-from autoweight.rig import Rig, Weights
+from autoweight.rig import Rig, Skeleton, Weights
 
 if TYPE_CHECKING:
     from autoweight.pose.clip import Clip
 
-__all__ = ["load", "load_clips", "load_weights", "save"]
+__all__ = ["load", "load_clips", "load_motion", "load_weights", "save"]
 
 USD = {".usda": "usd", ".usdc": "usd", ".usdz": "usd"}
 READERS = {
@@ -135,6 +135,31 @@ def load_clips(rig: Rig) -> list[Clip]:
     if not isinstance(rig.document, gltf.GltfDocument):
         return []
     return clips.read(rig.document, rig.skeleton)
+
+
+def load_motion(path: str | Path, skeleton: Skeleton) -> Clip:
+    """Read a motion for a skeleton from a BVH file.
+
+    Parameters
+    ----------
+    path : str or Path
+    skeleton : Skeleton
+        Joints are matched by name.
+
+    Returns
+    -------
+    Clip
+
+    Raises
+    ------
+    FileError
+        The file is not BVH, is cut short, or names no joint of the skeleton.
+    """
+    from autoweight.io import bvh
+
+    path = Path(path)
+    with _naming(path):
+        return bvh.load(path, skeleton)
 
 
 def load_weights(path: str | Path, rig: Rig) -> Weights:

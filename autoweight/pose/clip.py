@@ -66,6 +66,14 @@ class Clip:
     def __len__(self) -> int:
         return len(self.times)
 
+    def thinned(self, frames: int) -> Clip:
+        """The same with no more than so many frames, evenly chosen with both ends."""
+        if len(self) <= frames:
+            return self
+        kept = np.unique(np.linspace(0, len(self) - 1, frames).round().astype(int))
+        labels = tuple(self.labels[each] for each in kept)
+        return Clip(self.name, self.times[kept], self.local[kept], labels)
+
 
 def rest_local(skeleton: Skeleton) -> NDArray:
     """Bind transform of each joint relative to its parent, (j, 4, 4); of a root, its own."""

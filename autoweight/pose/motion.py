@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from fnmatch import fnmatchcase
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from autoweight.chains import Chain, chains
-from autoweight.pose.clip import Clip, turned, world
+from autoweight.pose.clip import Clip, rest_local, turned, world
 from autoweight.pose.skinning import carried
+from autoweight.recipe import Recipe
 from autoweight.rig import Skeleton
 from autoweight.sides import UNPAIRED, Plane, pairs
 
@@ -23,6 +23,7 @@ __all__ = [
     "Range",
     "axes",
     "kinds",
+    "played",
     "random_poses",
     "range_of_motion",
     "ranges",
@@ -115,7 +116,7 @@ def kinds(skeleton: Skeleton, plane: Plane | None = None) -> dict[Chain, Kind]:
 def ranges(
     skeleton: Skeleton,
     plane: Plane | None = None,
-    overrides: Iterable[tuple[str, Range]] = (),
+    recipe: Recipe | None = None,
 ) -> tuple[Range, ...]:
     """How far each joint turns.
 
@@ -123,8 +124,8 @@ def ranges(
     ----------
     skeleton : Skeleton
     plane : Plane, optional
-    overrides : iterable of (str, Range), optional
-        Shell-style patterns of joint names and their ranges; the last that fits counts.
+    recipe : Recipe, optional
+        Whose motion rules count before the defaults.
 
     Returns
     -------
@@ -139,10 +140,12 @@ def ranges(
             found[joint] = first if place == 0 else last if end else middle
         if skeleton.parents[chain.joints[0]] < 0:
             found[chain.joints[0]] = Range()  # it carries everything and bends nothing
-    for pattern, each in overrides:
-        for joint, name in enumerate(skeleton.names):
-            if fnmatchcase(name, pattern):
-                found[joint] = each
+    recipe = recipe or Recipe()
+    for number, rule in enumerate(recipe.motion):
+        said = {axis: getattr(rule, axis) for axis in AXES if getattr(rule, axis) is not None}
+        chosen = recipe.chosen(skeleton.names, "joint", "motion", number, "joints")
+        for joint in np.flatnonzero(chosen):
+            found[joint] = replace(found[joint], **said)
     return tuple(found)
 
 
@@ -193,7 +196,7 @@ def axes(skeleton: Skeleton, plane: Plane | None = None) -> NDArray[np.float64]:
 def range_of_motion(
     skeleton: Skeleton,
     plane: Plane | None = None,
-    overrides: Iterable[tuple[str, Range]] = (),
+    recipe: Recipe | None = None,
 ) -> Clip:
     """Each joint alone to both ends of each range, then chains as a whole, both sides together.
 
@@ -202,7 +205,7 @@ def range_of_motion(
     skeleton : Skeleton
     plane : Plane, optional
         Pairs across it move together in the poses of whole chains.
-    overrides : iterable of (str, Range), optional
+    recipe : Recipe, optional
         As for `ranges`.
 
     Returns
@@ -211,7 +214,7 @@ def range_of_motion(
         A labelled pose every half second.
     """
     limit = np.radians(
-        [[each.bend, each.side, each.twist] for each in ranges(skeleton, plane, overrides)]
+        [[each.bend, each.side, each.twist] for each in ranges(skeleton, plane, recipe)]
     )
     about = axes(skeleton, plane)
     labels: list[str] = []
@@ -237,6 +240,28 @@ def range_of_motion(
         turns, labels = [np.zeros((len(skeleton), 3))], ["bind pose"]
     times = SECONDS_A_POSE * np.arange(len(turns), dtype=np.float64)
     return Clip("range of motion", times, turned(skeleton, np.array(turns)), tuple(labels))
+
+
+def played(skeleton: Skeleton, clip: Clip) -> Clip:
+    """A clip of separate poses as an animation: each comes from the bind pose and goes back.
+
+    Parameters
+    ----------
+    skeleton : Skeleton
+    clip : Clip
+
+    Returns
+    -------
+    Clip
+        A pose every second, with the bind pose half a second before and after.
+    """
+    rest = rest_local(skeleton)
+    local = np.tile(rest, (2 * len(clip) + 1, 1, 1, 1))
+    local[1::2] = clip.local
+    labels = ["bind pose"] * len(local)
+    labels[1::2] = clip.labels
+    times = SECONDS_A_POSE * np.arange(len(local), dtype=np.float64)
+    return Clip(clip.name, times, local, tuple(labels))
 
 
 def random_poses(

@@ -1,0 +1,179 @@
+"""``autoweight flex``."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from autoweight.cli.options import as_json, emit, force, progress_to_stderr, quiet, table
+
+if TYPE_CHECKING:
+    from autoweight.flexing import Flexion, Place
+    from autoweight.pose.clip import Clip
+    from autoweight.rig import Rig
+
+VERTICES_SHOWN = 5
+
+
+@click.command()
+@click.argument("rig")
+@click.option("-o", "--output", metavar="OUT", help="Write RIG with the motion as an animation.")
+@click.option("--animation", metavar="NAME", help="Use this animation of RIG.")
+@click.option("--bvh", metavar="FILE", help="Use the motion in a BVH file.")
+@click.option(
+    "--frames", type=click.IntRange(1), default=200, help="Most frames of a motion to take (200)."
+)
+@click.option(
+    "--skinning",
+    type=click.Choice(["linear", "dual"]),
+    default="linear",
+    help="Linear blend or dual quaternion.",
+)
+@click.option("--recipe", "recipe_file", metavar="FILE", help="Ranges and limits, in a TOML file.")
+@click.option("--plane", metavar="PLANE", help="What left and right are mirrored across: x, y=0.2…")
+@click.option("--top", type=click.IntRange(0), default=12, help="Places to list (12); 0 for all.")
+@force
+@as_json
+@quiet
+def command(
+    rig: str,
+    output: str | None,
+    animation: str | None,
+    bvh: str | None,
+    frames: int,
+    skinning: str,
+    recipe_file: str | None,
+    plane: str | None,
+    top: int,
+    force: bool,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Put RIG through its range of motion and rank where its skin suffers, the worst first.
+
+    Without an animation or a BVH file the motion is made from the joints: each about its own
+    axes, then whole chains with both sides together. Leaves with 0 when all is within its
+    limits, 1 when something is over (marked with !), 2 when the file cannot be used.
+
+    \b
+    Example:
+      autoweight flex axolotl/weighted.glb -o axolotl/motion.glb
+    """
+    from autoweight.flexing import flex
+    from autoweight.io import load, save
+    from autoweight.pose.motion import played
+    from autoweight.recipe import Recipe, load_recipe
+    from autoweight.sides import Plane, likely_plane
+
+    progress = progress_to_stderr(quiet)
+    progress("reading", 0)
+    recipe = load_recipe(recipe_file) if recipe_file else Recipe()
+    loaded = load(rig)
+    named = plane or (recipe.mirror.plane if recipe.mirror else None)
+    across = Plane.named(named) if named else likely_plane(loaded.skeleton)
+    clip = _motion(loaded, rig, animation, bvh, frames)
+    if clip is None:
+        from autoweight.pose.motion import range_of_motion
+
+        clip = range_of_motion(loaded.skeleton, across, recipe)
+        shown = played(loaded.skeleton, clip)
+    else:
+        shown = clip
+    found = flex(loaded, clip, skin=skinning, limits=recipe.limits, plane=across, progress=progress)
+    if output:
+        save(loaded, output, force=force, clips=[shown])
+    result = _result(rig, clip.name, skinning, found)
+    emit(result, as_json, lambda: _text(found, clip.name, top or len(found.places), output))
+    sys.exit(1 if found.findings else 0)
+
+
+def _motion(
+    loaded: Rig, rig: str, animation: str | None, bvh: str | None, frames: int
+) -> Clip | None:
+    """The motion that was asked for; None to make one."""
+    from autoweight.errors import RecipeError, suggestion
+    from autoweight.io import load_clips, load_motion
+
+    if animation and bvh:
+        raise RecipeError("--animation and --bvh are two motions; give one of them")
+    if bvh:
+        return load_motion(bvh, loaded.skeleton).thinned(frames)
+    if animation:
+        clips = {clip.name: clip for clip in load_clips(loaded)}
+        if animation not in clips:
+            raise RecipeError(
+                f"{rig}: no animation is named {animation!r}; {suggestion(animation, clips)}"
+            )
+        return clips[animation].thinned(frames)
+    return None
+
+
+def _result(rig: str, motion: str, skinning: str, found: Flexion) -> dict[str, Any]:
+    import numpy as np
+
+    measured = []
+    taken = {**found.figures, **{f"left_{name}": each for name, each in found.shapes.items()}}
+    there = np.array([~np.isnan(each) for each in taken.values()]).any(axis=0)
+    for pose, joint in np.argwhere(there):
+        values = {name: float(each[pose, joint]) for name, each in taken.items()}
+        measured.append(
+            {
+                "pose": found.poses[pose],
+                "joint": found.joints[joint],
+                **{name: value for name, value in values.items() if np.isfinite(value)},
+            }
+        )
+    return {
+        "rig": rig,
+        "motion": motion,
+        "skinning": skinning,
+        "poses": len(found.poses),
+        "findings": len(found.findings),
+        "places": [
+            {
+                "figure": place.figure,
+                "joint": place.joint,
+                "pose": place.pose,
+                "value": place.value,
+                "limit": place.limit,
+                "times_limit": place.severity,
+                "vertices": place.vertices.tolist(),
+                "causes": dict(place.causes),
+                "told": place.told,
+            }
+            for place in found.places
+        ],
+        "measured": measured,
+    }
+
+
+def _text(found: Flexion, motion: str, top: int, output: str | None) -> str:
+    over = len(found.findings)
+    said = f"{len(found.poses)} poses of {motion}: "
+    said += f"{over} over their limits" if over else "all within its limits"
+    rows = [("", "× limit", "figure", "joint", "pose", "what", "vertices")]
+    rows += [
+        (
+            "!" if place.severity > 1 else "",
+            f"{place.severity:.2f}",
+            place.figure,
+            place.joint,
+            place.pose,
+            place.told,
+            _some(place),
+        )
+        for place in found.places[:top]
+    ]
+    lines = [said, table(rows)] if len(rows) > 1 else [said]
+    if len(found.places) > top:
+        lines.append(f"and {len(found.places) - top} more; --top 0 lists all")
+    if output:
+        lines.append(f"wrote {output}")
+    return "\n".join(lines)
+
+
+def _some(place: Place) -> str:
+    first = ", ".join(map(str, place.vertices[:VERTICES_SHOWN]))
+    return f"{len(place.vertices)}: {first}{' …' if len(place.vertices) > VERTICES_SHOWN else ''}"
