@@ -8,20 +8,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from autoweight.bones import Bones, bones, distances
+from autoweight.flexing.strays import unwanted
 from autoweight.mirroring import unevenness
 from autoweight.rig import Rig, Skeleton, Weights
 from autoweight.sides import likely_plane
 from autoweight.surface import Surface, prepare
-from autoweight.surface.patches import islands
 
 __all__ = ["Fact", "check"]
 
 TINY = 1e-3
 """Weights below this move nothing an eye can see, but cost and leak."""
-
-DOMINANT = 0.5
-"""A joint that holds more than this of a vertex owns it."""
 
 OFF = 1e-5
 """Row sums further from 1 than this are more than rounding."""
@@ -147,7 +143,7 @@ def _weights(rig: Rig, weights: Weights, surface: Surface) -> list[Fact]:
     place, speaker = np.unique(surface.weld, return_index=True)
     apart = abs(matrix - matrix[speaker[np.searchsorted(place, surface.weld)]])
     cracked = np.flatnonzero(np.diff(_above(apart, 1e-6).indptr))
-    stray = _stray(rig.skeleton, matrix[speaker], surface)
+    stray = _stray(rig.skeleton, matrix[speaker], surface, speaker)
     return [
         Fact(
             "weights",
@@ -192,53 +188,27 @@ def _largest(apart: NDArray[np.float64]) -> float:
     return float(known.max()) if len(known) else 0.0
 
 
-def _stray(skeleton: Skeleton, matrix: sparse.csr_array, surface: Surface) -> list[Fact]:
-    """Patches of a joint's influence that are cut off from the rest and further from the joint.
-
-    A patch that the joint owns (an eye, a buckle) is meant; so is one no further from the
-    joint's bones than its main patch reaches, which is how loose layers look.
-    """
-    label = islands(matrix, surface.edges)
-    row, joint = _rows(matrix), matrix.indices
-    size = np.bincount(label, matrix.data * surface.areas[row])
-    peak = np.zeros(len(size))
-    np.maximum.at(peak, label, matrix.data)
-    joint_of = np.zeros(len(size), dtype=np.int64)
-    joint_of[label] = joint
-    order = np.lexsort((-size, joint_of))
-    main = np.zeros(len(size), dtype=bool)
-    main[order[np.unique(joint_of[order], return_index=True)[1]]] = True
-    near = _to_own_bones(skeleton, surface.vertices[row], joint)
-    reach = np.zeros(len(skeleton))
-    np.maximum.at(reach, joint[main[label]], near[main[label]])
-    suspect = ~main[label] & (peak[label] < DOMINANT)
-    same_piece = np.zeros(len(skeleton), dtype=np.int64)
-    same_piece[joint[main[label]]] = surface.components[row[main[label]]]
-    away = (surface.components[row] == same_piece[joint]) | (near > reach[joint])
-    stray = np.unique(label[suspect & away])
+def _stray(
+    skeleton: Skeleton,
+    matrix: sparse.csr_array,
+    surface: Surface,
+    speaker: NDArray[np.intp],
+) -> list[Fact]:
+    excess = unwanted(matrix, surface, skeleton).tocsc()
     return [
         Fact(
             "weights",
-            f"stray influence of {skeleton.names[joint_of[patch]]}",
-            int((label == patch).sum()),
+            f"vertices with stray weight of {skeleton.names[joint]}",
+            int(excess.indptr[joint + 1] - excess.indptr[joint]),
             finding=True,
-            where=tuple(int(each) for each in row[label == patch][:EXAMPLES]),
+            where=tuple(
+                np.sort(speaker[excess.indices[excess.indptr[joint] : excess.indptr[joint + 1]]])[
+                    :EXAMPLES
+                ].tolist()
+            ),
         )
-        for patch in stray
-    ] or [Fact("weights", "stray patches of influence", 0)]
-
-
-def _to_own_bones(skeleton: Skeleton, points: NDArray, joint: NDArray) -> NDArray[np.float64]:
-    """Distance of each point to the nearest bone of the joint named beside it."""
-    every = bones(skeleton)
-    found = np.empty(len(points))
-    for number in np.unique(joint):
-        mine = joint == number
-        own = every.joint == number
-        found[mine] = distances(
-            points[mine], Bones(every.joint[own], every.head[own], every.tail[own])
-        ).min(axis=1)
-    return found
+        for joint in np.flatnonzero(np.diff(excess.indptr))
+    ] or [Fact("weights", "vertices with stray weight", 0)]
 
 
 def _rows(matrix: sparse.csr_array) -> NDArray[np.int64]:
