@@ -4,7 +4,8 @@ Every message names the file or thing, what is wrong with it, and the mend. The 
 prints the message alone and leaves with exit code 2.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from difflib import get_close_matches
 
 __all__ = [
@@ -14,6 +15,7 @@ __all__ = [
     "RecipeError",
     "SkeletonError",
     "WeightsError",
+    "naming",
     "suggestion",
 ]
 
@@ -67,3 +69,14 @@ def suggestion(name: str, choices: Iterable[str]) -> str:
         return f"did you mean {near[0]!r}?"
     listed = ", ".join(choices[:LISTED]) + (", …" if len(choices) > LISTED else "")
     return f"there are {listed}" if choices else "there are none"
+
+
+@contextmanager
+def naming(path: object) -> Iterator[None]:
+    """Errors that come through begin with the name of the file they are about."""
+    try:
+        yield
+    except AutoweightError as error:
+        if str(error).startswith(f"{path}:"):
+            raise
+        raise type(error)(f"{path}: {error}") from error

@@ -250,6 +250,10 @@ class Document(Protocol):
     """The file a rig came from, kept so that it can be written back with nothing else changed."""
 
     @property
+    def path(self) -> Path | None:
+        """The file; None for one that is not in a file yet."""
+
+    @property
     def raw_weights(self) -> sparse.csr_array | None:
         """The weights as the file has them, (n, j), sound or not; None where it has none."""
 

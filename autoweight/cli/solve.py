@@ -56,7 +56,8 @@ def command(
     from dataclasses import replace
 
     from autoweight.cli.writing import overridden, write_tidied
-    from autoweight.io import load
+    from autoweight.errors import naming
+    from autoweight.io import check_output, load
     from autoweight.recipe import Recipe, load_recipe
     from autoweight.solving import first_pass
 
@@ -64,13 +65,15 @@ def command(
     progress("reading", 0)
     recipe = load_recipe(recipe_file) if recipe_file else Recipe()
     loaded = load(rig, skeleton=skeleton, root=root, parts=parts)
+    check_output(loaded, output, force=force)
     recipe = replace(
         recipe,
         method=method or recipe.method,
         skip=recipe.skip + skip + (loaded.unused_joints if skip_unused else ()),
         tidy=overridden(recipe.tidy, max_influences, prune, bits),
     )
-    solution = first_pass(loaded, recipe, progress=progress)
+    with naming(rig):
+        solution = first_pass(loaded, recipe, progress=progress)
     progress("writing", 0)
     write_tidied(
         loaded,

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from autoweight.errors import AutoweightError, FileError
+from autoweight.errors import FileError, naming
 from autoweight.rig import Rig, Skeleton, Weights
 
 if TYPE_CHECKING:
     from autoweight.pose.clip import Clip
 
-__all__ = ["load", "load_clips", "load_motion", "load_weights", "save"]
+__all__ = ["check_output", "load", "load_clips", "load_motion", "load_weights", "save"]
 
 USD = {".usda": "usd", ".usdc": "usd", ".usdz": "usd"}
 READERS = {
@@ -65,7 +64,7 @@ def load(
         The file cannot be read, breaks its format, or has no mesh or joints.
     """
     path = Path(path)
-    with _naming(path):
+    with naming(path):
         return _module(path, READERS, "read").load(path, skeleton=skeleton, root=root, parts=parts)
 
 
@@ -103,14 +102,43 @@ def save(
         The file cannot be written, or is the one the rig was read from.
     """
     path = Path(path)
-    with _naming(path):
+    check_output(rig, path, force=force)
+    with naming(path):
         module = _module(path, WRITERS, "write")
         if path.suffix.lower() in USD:
-            module.save(rig, path, bits=bits, force=force, clips=clips, flatten=flatten)
+            module.save(rig, path, bits=bits, clips=clips, flatten=flatten)
         elif flatten:
             raise FileError("is no OpenUSD file; leave out --flatten")
         else:
-            module.save(rig, path, bits=bits, force=force, clips=clips)
+            module.save(rig, path, bits=bits, clips=clips)
+
+
+def check_output(rig: Rig, path: str | Path, *, force: bool = False) -> None:
+    """Say at once what `save` would refuse after the work is done.
+
+    Parameters
+    ----------
+    rig : Rig
+    path : str or Path
+        Where it is to be written.
+    force : bool
+        Whether it may be the file the rig was read from.
+
+    Raises
+    ------
+    FileError
+        A suffix that cannot be written, a folder that is not there, or the file the rig was read
+        from.
+    """
+    path = Path(path)
+    _module(path, WRITERS, "write")
+    if not path.parent.is_dir():
+        raise FileError(f"{path}: cannot write, there is no folder {path.parent}; make it first")
+    source = None if rig.document is None else rig.document.path
+    if not force and source is not None and path.exists() and path.samefile(source):
+        raise FileError(
+            f"{path}: is the file the rig was read from; choose another name or pass --force"
+        )
 
 
 def load_clips(rig: Rig) -> list[Clip]:
@@ -158,7 +186,7 @@ def load_motion(path: str | Path, skeleton: Skeleton) -> Clip:
     from autoweight.io import bvh
 
     path = Path(path)
-    with _naming(path):
+    with naming(path):
         return bvh.load(path, skeleton)
 
 
@@ -183,17 +211,6 @@ def load_weights(path: str | Path, rig: Rig) -> Weights:
     """
     path = Path(path)
     return _module(path, TABLES, "read weights from").load(path, rig)
-
-
-@contextmanager
-def _naming(path: Path) -> Iterator[None]:
-    """Errors that come through begin with the name of the file."""
-    try:
-        yield
-    except AutoweightError as error:
-        if str(error).startswith(f"{path}:"):
-            raise
-        raise type(error)(f"{path}: {error}") from error
 
 
 def _module(path: Path, known: dict[str, str], verb: str):

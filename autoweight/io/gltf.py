@@ -259,17 +259,12 @@ class GltfDocument:
                     primitive["attributes"].update(pair)
 
 
-def save(rig: Rig, path: Path, *, bits: int, force: bool, clips: Sequence[Clip]) -> None:
+def save(rig: Rig, path: Path, *, bits: int, clips: Sequence[Clip]) -> None:
     """Write a rig as glTF; see `autoweight.io.save`."""
     document = rig.document
     if not isinstance(document, GltfDocument):
         document = made(rig.mesh, rig.skeleton).document
         assert isinstance(document, GltfDocument)
-    taken = document.path is not None and path.exists() and path.samefile(document.path)
-    if taken and not force:
-        raise FileError(
-            f"{path}: is the file the rig was read from; choose another name or pass --force"
-        )
     document.write(rig, path, bits=bits, added_clips=clips)
 
 

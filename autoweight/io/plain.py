@@ -46,6 +46,6 @@ def _mesh(path: Path) -> Mesh:
         if kind == "ply" and b"binary" in content[:100]:
             advice += ", with triangles only"
         raise FileError(f"cannot be read as {kind.upper()} ({error}); {advice}") from error
-    if not isinstance(found, Trimesh):
+    if not isinstance(found, Trimesh) or len(found.faces) == 0:
         raise GeometryError("has no mesh with faces; export it with some")
     return Mesh(found.vertices, found.faces)

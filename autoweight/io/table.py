@@ -21,20 +21,20 @@ from scipy import sparse
 from autoweight.errors import FileError, WeightsError, suggestion
 from autoweight.io import atomic
 from autoweight.pose.clip import Clip
-from autoweight.rig import Rig, Weights
+from autoweight.rig import ROW_SUM_TOLERANCE, Rig, Weights
 
 __all__ = ["load", "save"]
 
 HEADER = ["vertex", "joint", "weight"]
-# Sums that miss 1 by more than rounding to two digits are somebody's mistake.
-ROUNDED = 1e-2
+# Four weights rounded to two digits miss 1 by no more than 0.02; what misses by more is somebody's
+# mistake, and what misses by less than the tolerance of `Weights` is left as it is.
+ROUNDED = 0.025
 
 
-def save(rig: Rig, path: Path, *, bits: int, force: bool, clips: Sequence[Clip]) -> None:
+def save(rig: Rig, path: Path, *, bits: int, clips: Sequence[Clip]) -> None:
     """Write the weights of a rig; see `autoweight.io.save`.
 
-    Numbers are written in full, so `bits` says nothing here, and a rig is never read from a table,
-    so neither does `force`.
+    Numbers are written in full, so `bits` says nothing here.
     """
     if clips:
         raise FileError("a weight table holds no clips; write .glb or .gltf")
@@ -78,7 +78,7 @@ def load(path: str | Path, rig: Rig) -> Weights:
     Returns
     -------
     Weights
-        Rows that miss 1 by no more than a hundredth, as numbers rounded by hand do, are scaled.
+        Rows that miss 1 by a little, as numbers rounded by hand do, are scaled.
 
     Raises
     ------
@@ -111,11 +111,11 @@ def load(path: str | Path, rig: Rig) -> Weights:
     column = np.array([rig.skeleton.index[name] for name in names], dtype=np.int32)
     matrix = sparse.csr_array(sparse.coo_array((values, (vertex, column[joint])), shape=shape))
     sums = np.asarray(matrix.sum(axis=1)).ravel()
-    near = (np.abs(sums - 1) < ROUNDED) & (sums > 0)
+    miss = np.abs(sums - 1)
+    rounded = (miss < ROUNDED) & (miss > ROW_SUM_TOLERANCE)
+    matrix.data /= np.repeat(np.where(rounded, sums, 1.0), np.diff(matrix.indptr))
     try:
-        return Weights(
-            sparse.diags_array(np.where(near, 1 / np.where(near, sums, 1), 1.0)) @ matrix
-        )
+        return Weights(matrix)
     except WeightsError as error:
         raise WeightsError(f"{path}: {error}") from error
 

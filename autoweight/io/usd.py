@@ -162,18 +162,12 @@ class UsdDocument:
                 _custom(prim, name, values[block.vertices])
 
 
-def save(
-    rig: Rig, path: Path, *, bits: int, force: bool, clips: Sequence[Clip], flatten: bool
-) -> None:
+def save(rig: Rig, path: Path, *, bits: int, clips: Sequence[Clip], flatten: bool) -> None:
     """Write a rig as OpenUSD; see `autoweight.io.save`."""
     if clips:
         raise FileError("an OpenUSD file gets weights only; write clips to .glb or .gltf")
     document = rig.document
     if isinstance(document, UsdDocument):
-        if path.exists() and path.samefile(document.path) and not force:
-            raise FileError(
-                f"{path}: is the file the rig was read from; choose another name or pass --force"
-            )
         document.write(rig, path, bits=bits, flatten=flatten)
     else:
         _export(_layer_of(rig, bits), path)
