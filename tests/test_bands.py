@@ -155,3 +155,21 @@ def test_a_piece_that_no_bone_is_in_goes_to_the_nearest():
     weights = solve(given).toarray()[given.surface.weld]
     np.testing.assert_allclose(weights.sum(axis=1), 1, atol=1e-12)
     assert weights[len(mesh.vertices) :, 4].min() > 0.9
+
+
+def test_trees_that_hang_from_nothing_hand_over_half_way():
+    # Two chains on one tube, as when the joint between them may have no weight.
+    mesh, s = tube(straight, LENGTH, 0.3, 101, 16)
+    given = problem(
+        mesh,
+        skeleton([[1.5, 0, 0], [0.5, 0, 0], [2.5, 0, 0], [3.5, 0, 0]], [-1, 0, -1, 2]),
+        falloffs=(Falloff(),) * 2,
+    )
+    weights = solve(given).toarray()
+    np.testing.assert_allclose(weights.sum(axis=1), 1, atol=1e-12)
+    assert weights[s < 1.4, 2:].max() == 0 and weights[s > 2.6, :2].max() == 0
+    middle = weights[np.isclose(s, 2.0)]
+    # The line where they meet runs from vertex to vertex, so it is off by up to one ring.
+    np.testing.assert_allclose(middle[:, :2].sum(axis=1), 0.5, atol=1.6 * LENGTH / 100)
+    step = np.abs(np.diff(weights[given.surface.edges], axis=1)[:, 0]).max(axis=1)
+    assert step.max() < 1.5 * 1.1 * LENGTH / 100

@@ -69,8 +69,18 @@ class Limb:
         """Lengths of its bones, (k - 1,)."""
         return np.linalg.norm(np.diff(self.points, axis=0), axis=1)
 
+    @property
+    def lead(self) -> float:
+        """How far before its first joint a limb begins, in scene units.
+
+        As far as to its second joint, but not past the joint it hangs from: the bone between may
+        be long, as in a palm, and is that joint's. Infinite where there is no telling.
+        """
+        gaps = self.gaps[: 2 if self.hangs >= 0 else 0]
+        return float(gaps[gaps > 0].min(initial=np.inf))
+
     def along(self, points: NDArray[np.float64], bone: NDArray[np.integer]) -> NDArray[np.float64]:
-        """Position of points along the limb, in joints; -1 is the one it hangs from.
+        """Position of points along the limb, in joints; -1 is where it begins.
 
         Parameters
         ----------
@@ -109,7 +119,10 @@ class Limb:
             share[inside] = self._winding(points[inside], int(each), share[inside])
         beyond = (bone == last) & (front > 0) & (back > 0)
         share = np.where(beyond, 1 + front / gaps[bone], share)
-        return np.asarray(bone + share - (self.hangs >= 0), dtype=np.float64)
+        place = np.asarray(bone + share, dtype=np.float64)
+        if self.hangs < 0:
+            return place
+        return np.maximum((place - 1) * np.where(place < 1, gaps[0] / self.lead, 1.0), -1.0)
 
     def _winding(
         self, points: NDArray[np.float64], bone: int, share: NDArray[np.float64]
@@ -205,18 +218,24 @@ def blend(
         Rows sum to 1.
     """
     size, count = len(problem.surface), len(problem.skeleton)
-    above = _above(parts, count)
+    rooms = _rooms(parts, count)
+    above = [int(rooms[limb.hangs]) if limb.hangs >= 0 else -1 for limb in parts]
+    stand = _stand(parts, graph, owner, count)
     given = [np.zeros(len(points)) for _ in parts]  # what the chains that hang from each claim
     pieces = []
     for number in reversed(range(len(parts))):
         limb = parts[number]
-        bone = _bone_of(parts, above, number, count)[owner]
+        bone = _bone_of(parts, number, count)[owner]
+        if number in stand:
+            bone[stand[number] > 0] = np.maximum(bone[stand[number] > 0], 0)
         mine = np.flatnonzero(bone >= 0)
         needed = mine[given[number][mine] < 1]
         shares = _shares(limb, points[needed], graph, needed, bone[needed])
         claim = np.ones(len(points))
         claim[needed] = shares.sum(axis=1)
-        if number > 0:
+        if number in stand:
+            claim = stand[number]
+        else:
             claim = np.minimum(claim, _hold(limb, graph, mine, claim))
             given[above[number]] += claim
         total = shares.sum(axis=1, keepdims=True)
@@ -225,7 +244,7 @@ def blend(
     rows, columns, values = [], [], []
     reach: list[NDArray[np.float64]] = []
     for number, (needed, claim, shares) in enumerate(reversed(pieces)):
-        reach.append(claim if number == 0 else claim * reach[above[number]])
+        reach.append(claim if above[number] < 0 else claim * reach[above[number]])
         kept = (reach[number] * (1 - given[number][:size]))[needed, None] * shares
         row, column = np.nonzero(kept)
         rows.append(needed[row])
@@ -258,26 +277,49 @@ def solve(problem: Problem) -> sparse.csr_array:
     return found
 
 
-def _above(parts: list[Limb], count: int) -> list[int]:
-    """Which limb each hangs from; a limb that hangs from nothing counts as hung from the first."""
-    room = np.zeros(count, dtype=int)
+def _rooms(parts: list[Limb], count: int) -> NDArray[np.intp]:
+    """The limb of each joint, -1 for none, (j,)."""
+    found = np.full(count, -1)
     for number, limb in enumerate(parts):
-        room[limb.joints] = number
-    return [int(room[limb.hangs]) if limb.hangs >= 0 else 0 for limb in parts]
+        found[limb.joints] = number
+    return found
 
 
-def _bone_of(parts: list[Limb], above: list[int], number: int, count: int) -> NDArray[np.intp]:
+def _bone_of(parts: list[Limb], number: int, count: int) -> NDArray[np.intp]:
     """For each joint, the bone of one limb that it is on or hangs from; -1 for none, (j,)."""
     found = np.full(count, -1)
     limb = parts[number]
     found[limb.joints] = np.maximum(np.arange(len(limb.joints)) - (limb.hangs < 0), 0)
-    for later in range(number + 1, len(parts)):
-        other = parts[later]
+    for other in parts[number + 1 :]:
         if other.hangs >= 0:
             found[other.joints] = found[other.hangs]
-        elif number == 0:
-            found[other.joints] = 0
     return found
+
+
+def _stand(
+    parts: list[Limb],
+    graph: sparse.csr_array,
+    owner: NDArray[np.integer],
+    count: int,
+) -> dict[int, NDArray[np.float64]]:
+    """What each limb that hangs from nothing claims of every place; together they claim all.
+
+    No joint is there to have what lies between two of them, so they hand over to each other,
+    half each where they meet.
+    """
+    roots = [number for number, limb in enumerate(parts) if limb.hangs < 0]
+    if len(roots) == 1:
+        return {roots[0]: np.ones(graph.shape[0])}
+    found = {}
+    for number in roots:
+        inside = (_bone_of(parts, number, count) >= 0)[owner]
+        gaps = parts[number].gaps
+        width = float(gaps[gaps > 0].min(initial=np.inf))
+        depth = _depth(graph, inside, width / 2) - _depth(graph, ~inside, width / 2)
+        width = min(width, 2 * float(depth[np.isfinite(depth)].max(initial=0.0))) or 1.0
+        found[number] = curve(parts[number].falloff.shape, 0.5 - depth / width)
+    total = sum(found.values())
+    return {number: claim / total for number, claim in found.items()}
 
 
 def _shares(
@@ -291,6 +333,8 @@ def _shares(
     if len(limb.gaps) and len(nodes):
         along = _steady(limb, along, graph, nodes, bone)
     stations = np.append(0.0, np.cumsum(limb.gaps))
+    if np.isfinite(limb.lead):
+        stations[0] = stations[-len(limb.joints)] - limb.lead
     return limb.falloff.weights(along, stations, hangs=limb.hangs >= 0)
 
 
@@ -303,6 +347,7 @@ def _steady(
 ) -> NDArray[np.float64]:
     """Positions without the jumps there are where cutting planes cross, inside a sharp bend."""
     gaps = np.maximum(limb.gaps, 1e-9 * limb.gaps.max())
+    gaps[0] = min(gaps[0], limb.lead)
     pace = np.zeros(graph.shape[0])
     pace[nodes] = STRETCH / gaps[np.clip(bone, 0, len(gaps) - 1)]
     place = np.full(graph.shape[0], np.nan)
@@ -323,26 +368,29 @@ def _hold(
     claim: NDArray[np.float64],
 ) -> NDArray[np.float64]:
     """How firmly a limb holds what it owns: 0 at the rim, 1 from a hand-over's width inward."""
-    size = graph.shape[0]
-    inside = np.zeros(size, dtype=bool)
+    inside = np.zeros(graph.shape[0], dtype=bool)
     inside[mine] = True
-    row = np.repeat(np.arange(size), np.diff(graph.indptr))
-    crossing = inside[graph.indices] & ~inside[row]
-    rim = np.unique(row[crossing])
-    if len(rim) == 0:
-        return inside.astype(float)
-    lengths = limb.gaps[limb.gaps > 0]
-    width = float(lengths[0]) if len(lengths) else np.inf
-    zero = np.zeros(len(rim), dtype=np.intp)
-    _, depth = spread(graph, rim, zero, zero.astype(float), limit=width)
-    depth = np.minimum(depth, width)
+    width = limb.lead
+    depth = _depth(graph, inside, width)
     # Where the limb is narrow, as a finger is, there is less room to let go in.
     ring = depth[inside & (claim > 0.9)]
-    if len(ring):
-        width = min(width, float(np.median(ring)))
+    width = min(width, float(np.median(ring)) if len(ring) else width)
     if not np.isfinite(width):
-        width = float(depth[inside].max())
-    return np.where(inside, 1 - curve(limb.falloff.shape, depth / width), 0.0)
+        width = float(depth[np.isfinite(depth)].max(initial=0.0))
+    return 1 - curve(limb.falloff.shape, np.minimum(depth, width) / (width or 1.0))
+
+
+def _depth(graph: sparse.csr_array, inside: NDArray[np.bool_], limit: float) -> NDArray[np.float64]:
+    """Way out of a region from each place in it, 0 outside, (p,); infinite beyond a limit."""
+    row = np.repeat(np.arange(len(inside)), np.diff(graph.indptr))
+    rim = np.unique(row[inside[graph.indices] & ~inside[row]])
+    depth = np.where(inside, np.inf, 0.0)
+    if len(rim):
+        away = spread(
+            graph, rim, np.zeros(len(rim), dtype=np.intp), np.zeros(len(rim)), limit=limit
+        )
+        depth[inside] = away[1][inside]
+    return depth
 
 
 def _ancestors(problem: Problem) -> NDArray[np.intp]:
