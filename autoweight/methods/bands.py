@@ -376,20 +376,19 @@ def _hold(
     ring = depth[inside & (claim > 0.9)]
     width = min(width, float(np.median(ring)) if len(ring) else width)
     if not np.isfinite(width):
-        width = float(depth[np.isfinite(depth)].max(initial=0.0))
-    return 1 - curve(limb.falloff.shape, np.minimum(depth, width) / (width or 1.0))
+        width = float(depth[np.isfinite(depth)].max(initial=0.0)) or 1.0
+    return 1 - curve(limb.falloff.shape, np.minimum(depth, width) / width)
 
 
 def _depth(graph: sparse.csr_array, inside: NDArray[np.bool_], limit: float) -> NDArray[np.float64]:
     """Way out of a region from each place in it, 0 outside, (p,); infinite beyond a limit."""
     row = np.repeat(np.arange(len(inside)), np.diff(graph.indptr))
-    rim = np.unique(row[inside[graph.indices] & ~inside[row]])
+    out = np.flatnonzero(inside[row] & ~inside[graph.indices])
     depth = np.where(inside, np.inf, 0.0)
-    if len(rim):
-        away = spread(
-            graph, rim, np.zeros(len(rim), dtype=np.intp), np.zeros(len(rim)), limit=limit
-        )
-        depth[inside] = away[1][inside]
+    if len(out):  # the rim is half-way along the ways out
+        zero = np.zeros(len(out), dtype=np.intp)
+        away = spread(graph, row[out], zero, graph.data[out] / 2, limit=limit)[1]
+        depth[inside] = away[inside]
     return depth
 
 

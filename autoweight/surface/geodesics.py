@@ -99,9 +99,6 @@ def spread(
     """
     count = graph.shape[0]
     kinds, kind = np.unique(labels, return_inverse=True)
-    if len(kinds) == 1 and not np.any(offsets):
-        away = dijkstra(graph, indices=np.unique(seeds), min_only=True, limit=limit)
-        return np.where(np.isfinite(away), kinds[0], -1).astype(np.int32), away
     # One node more for each label, with a one-way road to each of its seeds.
     order = np.lexsort((offsets, seeds, kind))
     kind, seeds, offsets = kind[order], np.asarray(seeds)[order], offsets[order]
