@@ -1,14 +1,19 @@
 import numpy as np
 import pytest
+from bodies import bend, capsules, problem, skeleton, straight, tube
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy import sparse
+from scipy.spatial.transform import Rotation
 
-import autoweight
 from autoweight.methods.equilibrium import equilibrium
-from autoweight.rig import Mesh, Rig, Skeleton
+from autoweight.methods.heat import solve
+from autoweight.methods.parts import rigid_parts
+from autoweight.rig import Mesh, Skeleton
 from autoweight.surface import prepare
 
 
-def tube(rings: int, around: int, length: float = 2.0, radius: float = 0.1) -> Mesh:
+def pipe(rings: int, around: int, length: float, radius: float) -> Mesh:
     """An open cylinder about the x axis, from -length/2 to length/2."""
     x, turn = np.meshgrid(
         np.linspace(-length / 2, length / 2, rings),
@@ -16,24 +21,55 @@ def tube(rings: int, around: int, length: float = 2.0, radius: float = 0.1) -> M
         indexing="ij",
     )
     vertices = np.stack([x, radius * np.cos(turn), radius * np.sin(turn)], axis=-1)
-    ring, step = np.meshgrid(np.arange(rings - 1), np.arange(around), indexing="ij")
+    ring, step = (each.ravel() for each in np.indices((rings - 1, around)))
     a, b = ring * around + step, ring * around + (step + 1) % around
-    faces = np.stack([[a, a + around, b], [b, a + around, b + around]])
-    return Mesh(vertices.reshape(-1, 3), faces.transpose(0, 2, 3, 1).reshape(-1, 3))
+    faces = np.concatenate(
+        [np.column_stack([a, a + around, b]), np.column_stack([b, a + around, b + around])]
+    )
+    return Mesh(vertices.reshape(-1, 3), faces)
 
 
-def skeleton(*at, parents=None) -> Skeleton:
-    rest = np.tile(np.eye(4), (len(at), 1, 1))
-    rest[:, :3, 3] = at
-    parents = range(-1, len(at) - 1) if parents is None else parents
-    return Skeleton(tuple(f"joint{number}" for number in range(len(at))), list(parents), rest)
-
-
-def halves(surface):
+def halves(surface) -> sparse.csr_array:
     """Shares of two joints that meet at x = 0, where both have half."""
-    right = np.where(np.abs(surface.vertices[:, 0]) < 1e-9, 0.5, surface.vertices[:, 0] > 0)
-
+    x = surface.vertices[:, 0]
+    right = np.where(np.abs(x) < 1e-9, 0.5, x > 0)
     return sparse.csr_array(np.column_stack([1 - right, right]))
+
+
+def together(*meshes: Mesh) -> Mesh:
+    start = np.cumsum([0, *(len(mesh.vertices) for mesh in meshes)])
+    return Mesh(
+        np.concatenate([mesh.vertices for mesh in meshes]),
+        np.concatenate([mesh.faces + at for mesh, at in zip(meshes, start, strict=False)]),
+    )
+
+
+def solved(mesh: Mesh, joints: Skeleton) -> np.ndarray:
+    """Weights of the mesh's own vertices."""
+    task = problem(mesh, joints)
+    return solve(task).toarray()[task.surface.weld]
+
+
+def ball(centre, radius: float) -> Mesh:
+    return capsules([centre], [centre], [radius], radius / 4)
+
+
+@pytest.fixture(scope="module")
+def limb():
+    """A bent body with a branch, no two of its measures alike."""
+    body = prepare(
+        capsules(
+            [[0, 0, 0], [1, 0.1, 0], [1, 0.1, 0]],
+            [[1, 0.1, 0], [1.9, 0.5, 0.1], [1.2, -0.9, -0.2]],
+            [0.25, 0.2, 0.17],
+            0.06,
+        ),
+        tolerance=1e-3,
+    )
+    joints = skeleton([[0, 0, 0], [1, 0.1, 0], [1.5, 0.32, 0.06], [1.1, -0.4, -0.1]], [-1, 0, 1, 1])
+    # In general position: four points on a circle have two Delaunay triangulations.
+    noise = np.random.default_rng(0).normal(scale=2e-3, size=body.vertices.shape)
+    return Mesh(body.vertices + noise, body.faces), joints
 
 
 @pytest.mark.parametrize("k", [2.0, 5.0])
@@ -42,7 +78,7 @@ def test_equilibrium_converges_to_the_closed_form_in_one_dimension(k):
     # the steady fin equation, Incropera & DeWitt, Fundamentals of Heat and Mass Transfer, 3.6.
     errors = []
     for rings in (21, 41, 81):
-        surface = prepare(tube(rings, 24))
+        surface = prepare(pipe(rings, 24, 2.0, 0.1))
         found = equilibrium(surface, halves(surface), np.full(len(surface), k**2)).toarray()[:, 1]
         x = np.abs(surface.vertices[:, 0])
         exact = 1 - np.cosh(k * (1 - x)) / (2 * np.cosh(k))
@@ -52,20 +88,142 @@ def test_equilibrium_converges_to_the_closed_form_in_one_dimension(k):
     assert errors[-1] < 2e-3 and (order > 1.8).all()
 
 
-def test_heat_weights_are_a_partition_of_unity():
-    weights = autoweight.solve(
-        Rig(tube(41, 16), skeleton((-1, 0, 0), (-0.3, 0, 0), (0.4, 0, 0)))
-    ).matrix
+def test_equilibrium_at_one_place_has_the_value_worked_out_by_hand():
+    # The same closed form at k = 2, L = 1, x = 0.5.
+    surface = prepare(pipe(161, 24, 2.0, 0.1))
+    found = equilibrium(surface, halves(surface), np.full(len(surface), 4.0)).toarray()[:, 1]
+    np.testing.assert_allclose(found[np.isclose(surface.vertices[:, 0], 0.5)], 0.794923, atol=1e-4)
+
+
+@pytest.mark.parametrize("c", [1.0, 4.0])
+def test_equilibrium_on_a_long_cylinder_falls_off_by_the_radius(c):
+    # Bones on the axis of a cylinder of radius R pull with H = c/R², so the same equation has
+    # k = √c/R and, far from the ends, w = 1 - exp(-kx)/2 (Baran & Popović, TOG 26(3), 2007).
+    radius = 0.2
+    errors = []
+    for rings in (41, 81, 161):
+        surface = prepare(pipe(rings, 32, 4.0, radius))
+        pull = np.full(len(surface), c / radius**2)
+        found = equilibrium(surface, halves(surface), pull).toarray()[:, 1]
+        x = surface.vertices[:, 0]
+        near = np.abs(x) < 1
+        exact = np.exp(-np.sqrt(c) / radius * np.abs(x)) / 2
+        errors.append(np.abs(found - np.where(x < 0, exact, 1 - exact))[near].max())
+    order = np.log2(np.array(errors[:-1]) / errors[1:])
+    assert errors[-1] < 3e-3 and (order > 1.7).all()
+
+
+def test_weights_are_a_partition_of_unity(limb):
+    weights = solve(problem(*limb))
     np.testing.assert_allclose(weights.sum(axis=1), 1, atol=1e-12)
     assert weights.data.min() > 0 and weights.data.max() <= 1
 
 
-def test_heat_weights_of_a_piece_that_no_bone_sees_are_finite():
-    body = tube(41, 16)
-    away = tube(5, 8, length=0.1, radius=0.02)
-    mesh = Mesh(
-        np.concatenate([body.vertices, away.vertices + [0.5, 0.4, 0]]),
-        np.concatenate([body.faces, away.faces + len(body.vertices)]),
+@settings(max_examples=12, deadline=None)
+@given(
+    size=st.floats(1e-3, 1e3),
+    turn=st.tuples(*[st.floats(-3, 3)] * 3),
+    shift=st.tuples(*[st.floats(-5, 5)] * 3),
+    seed=st.integers(0, 2**16),
+)
+def test_weights_follow_scale_rotation_and_order_of_vertices(limb, size, turn, shift, seed):
+    mesh, joints = limb
+    weights = solved(mesh, joints)
+    turned = Rotation.from_rotvec(turn).as_matrix()
+
+    def moved(points):
+        return size * (points @ turned.T + shift)
+
+    random = np.random.default_rng(seed)
+    order = random.permutation(len(mesh.vertices))
+    place = np.argsort(order)
+    faces = random.permutation(place[mesh.faces])
+    rest = joints.rest.copy()
+    rest[:, :3, 3] = moved(joints.positions)
+    again = problem(
+        Mesh(moved(mesh.vertices[order]), faces), Skeleton(joints.names, joints.parents, rest)
     )
-    weights = autoweight.solve(Rig(mesh, skeleton((-1, 0, 0), (0, 0, 0)))).dense()
-    assert weights[len(body.vertices) :, 1].min() > 0.9
+    found = solve(again).toarray()[again.surface.weld]
+    np.testing.assert_allclose(found, weights[order], atol=1e-6)
+
+
+def test_a_body_wound_inside_out_has_the_same_weights(limb):
+    mesh, joints = limb
+    weights = solved(mesh, joints)
+    inside_out = solved(Mesh(mesh.vertices, mesh.faces[:, ::-1]), joints)
+    np.testing.assert_allclose(inside_out, weights, atol=1e-6)
+
+
+def test_a_joint_that_may_have_no_weight_has_none(limb):
+    task = problem(*limb)
+    active = np.array([True, True, False, True])
+    task = type(task)(task.surface, task.skeleton, task.bones, active)
+    assert solve(task)[:, [2]].nnz == 0
+
+
+def test_a_finger_beside_a_finger_gets_nothing_of_it():
+    # Two prongs nearly touch: in a straight line the other's bone is as near as their own palm.
+    mesh = capsules(
+        [[0, 0, 0], [0.5, 0.2, 0], [0.5, -0.2, 0]],
+        [[0.5, 0, 0], [2, 0.2, 0], [2, -0.2, 0]],
+        [0.35, 0.17, 0.17],
+        0.05,
+    )
+    joints = skeleton(
+        [[0, 0, 0], [0.5, 0.2, 0], [1.2, 0.2, 0], [0.5, -0.2, 0], [1.2, -0.2, 0]],
+        [-1, 0, 1, 0, 3],
+    )
+    weights = solved(mesh, joints)
+    upper = (mesh.vertices[:, 0] > 1.2) & (mesh.vertices[:, 1] > 0)
+    assert weights[upper][:, [3, 4]].max() < 1e-3
+
+
+def test_a_garment_of_two_layers_follows_the_bones_it_hangs_on():
+    # The joints are in the hollow, outside the closed thin shell.
+    outer, inner = pipe(41, 24, 2.0, 0.30), pipe(41, 24, 2.0, 0.28)
+    around, last = 24, 40 * 24
+    rim = np.arange(around)
+    after = (rim + 1) % around
+    start = len(outer.vertices)
+    seams = [
+        np.column_stack([rim, after, start + rim]),
+        np.column_stack([after, start + after, start + rim]),
+        np.column_stack([last + after, last + rim, start + last + rim]),
+        np.column_stack([start + last + after, last + after, start + last + rim]),
+    ]
+    shell = together(outer, Mesh(inner.vertices, inner.faces[:, ::-1]))
+    mesh = Mesh(shell.vertices, np.concatenate([shell.faces, *seams]))
+    joints = skeleton([[-1, 0, 0], [0, 0, 0], [0.8, 0, 0]])
+    weights = solved(mesh, joints)
+    x = mesh.vertices[:, 0]
+    assert weights[x < -0.3, 0].min() > 0.9
+    assert weights[(x > 0.25) & (x < 0.6), 1].min() > 0.8
+
+
+def test_a_skeleton_partly_outside_the_mesh_still_weights_all_of_it():
+    mesh, _ = tube(straight, 1.0, 0.1, 31, 16)
+    joints = skeleton([[0, 0.3, 0], [0.5, 0, 0], [1.5, 0, 0]])
+    weights = solved(mesh, joints)
+    assert np.isfinite(weights).all()
+    assert weights[mesh.vertices[:, 0] > 0.8, 1].min() > 0.8
+
+
+def test_an_eye_is_the_joints_in_its_middle_and_a_button_the_bones_it_sits_on():
+    body, _ = tube(bend(3.0), 3.0, 0.3, 61, 24)
+    eye, button = ball([1.0, 0.6, 0.1], 0.08), ball([0.4, 0.39, 0.0], 0.05)
+    joints = skeleton([[0, 0, 0], [0.9, 0.14, 0], [1.9, 0.66, 0], [1.0, 0.6, 0.1]], [-1, 0, 1, 1])
+    weights = solved(together(body, eye, button), joints)
+    first = len(body.vertices)
+    then = first + len(eye.vertices)
+    np.testing.assert_array_equal(weights[first:then, 3], 1)
+    np.testing.assert_array_equal(weights[then:, 0], 1)
+
+
+def test_a_part_that_two_joints_share_stays_soft():
+    surface = prepare(together(ball([0, 0, 0], 1.0), ball([3, 0, 0], 0.2)))
+    part = surface.components[np.argmax(surface.vertices[:, 0])]
+    own = np.where(surface.components == part, 0.6, 1.0)
+    soft = sparse.csr_array(np.column_stack([own, 1 - own]))
+    joints = skeleton([[0, 0, 0], [0, 5, 0]])
+    kept = rigid_parts(surface, soft, joints, np.ones(2, dtype=bool))
+    np.testing.assert_array_equal(kept.toarray(), soft.toarray())

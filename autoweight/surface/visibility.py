@@ -14,6 +14,11 @@ GRAZE = 1e-3
 on the surface, so the ray always meets the faces round it."""
 
 
+SIZE = 1e6
+"""Diagonal that the surface is scaled to: libigl takes a ray for parallel to a face, and misses it,
+where a product of two edges and the ray is below 1e-6 in whatever the units are."""
+
+
 class Sight:
     """Rays against a surface, its tree built once.
 
@@ -25,10 +30,15 @@ class Sight:
     def __init__(self, surface: Surface) -> None:
         import igl
 
-        self._vertices = np.ascontiguousarray(surface.vertices)
+        self._low = surface.vertices.min(axis=0)
+        self._scale = SIZE / np.linalg.norm(np.ptp(surface.vertices, axis=0))
+        self._vertices = self._scaled(surface.vertices)
         self._faces = surface.faces.astype(np.int64)
         self._tree = igl.AABB()
         self._tree.init(self._vertices, self._faces)
+
+    def _scaled(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.ascontiguousarray((points - self._low) * self._scale)
 
     def clear(
         self, origins: NDArray[np.float64], targets: NDArray[np.float64]
@@ -43,9 +53,9 @@ class Sight:
         -------
         ndarray, shape (r,), bool
         """
-        ways = np.ascontiguousarray(targets - origins)
+        ways = np.ascontiguousarray((targets - origins) * self._scale)
         face, _, _ = self._tree.intersect_ray_first(
-            self._vertices, self._faces, np.ascontiguousarray(origins), ways, 1 - GRAZE
+            self._vertices, self._faces, self._scaled(origins), ways, 1 - GRAZE
         )
         return face < 0
 
@@ -69,8 +79,8 @@ class Sight:
         found = self._tree.intersect_ray_first(
             self._vertices,
             self._faces,
-            np.ascontiguousarray(origins),
-            np.ascontiguousarray(ways),
+            self._scaled(origins),
+            np.ascontiguousarray(ways * self._scale),
             np.inf,
         )
         face = np.asarray(found[0], dtype=np.intp)
