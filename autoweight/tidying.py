@@ -13,13 +13,16 @@ from autoweight.recipe import Tidy
 from autoweight.rig import Mesh, Weights
 from autoweight.surface import Surface, prepare
 
-__all__ = ["quantise", "steps", "tidy"]
+__all__ = ["precision", "quantise", "steps", "tidy"]
 
 CHUNK = 1 << 14
 """Rows worked on at once; their block stays in the cache."""
 
 FLOAT_SLACK = 1e-7
 """Rows of floats off by less than this are left alone, so that rounding twice changes nothing."""
+
+UNIT_SLACK = 1e-6
+"""Multiples of a unit off by less than this are whole: what reading and dividing leaves."""
 
 ROUNDS = 10
 """Sweeps that spread a cap over the neighbours; three do most of it."""
@@ -117,6 +120,15 @@ def quantise(weights: Weights, bits: int) -> Weights:
         return (units + (rank < missing)) / whole
 
     return Weights(_by_row(weights.matrix, rounded))
+
+
+def precision(weights: Weights) -> int:
+    """The fewest bits that hold weights as they are: 8, 16 or, for floats, 32."""
+    for bits in (8, 16):
+        units = weights.matrix.data * (2**bits - 1)
+        if np.abs(units - np.round(units)).max(initial=0.0) < UNIT_SLACK:
+            return bits
+    return 32
 
 
 def steps(before: Weights, after: Weights, edges: NDArray[np.int32]) -> NDArray[np.float64]:

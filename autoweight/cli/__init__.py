@@ -21,6 +21,7 @@ COMMANDS = {
     "ribbon": "Weight the control points of a ribbon.",
     "bench": "Compare weighting methods on rigs that have weights.",
     "flex": "Put a rig through its range of motion and rank where its skin suffers.",
+    "explain": "Say why vertices move, and mend the weights that do it.",
     "view": "Show a rig in one page that opens offline in any browser.",
     "demo": "Model, weight and check the axolotl.",
 }

@@ -153,7 +153,7 @@ def _text(found: Flexion, motion: str, top: int, output: str | None) -> str:
     over = len(found.findings)
     said = f"{len(found.poses)} poses of {motion}: "
     said += f"{over} over their limits" if over else "all within its limits"
-    rows = [("", "× limit", "figure", "joint", "pose", "what", "vertices")]
+    rows: list[tuple[str, ...]] = [("", "× limit", "figure", "joint", "pose", "what", "vertices")]
     rows += [
         (
             "!" if place.severity > 1 else "",

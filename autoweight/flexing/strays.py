@@ -9,10 +9,11 @@ from scipy.sparse.csgraph import breadth_first_order, minimum_spanning_tree
 from scipy.spatial import cKDTree
 
 from autoweight.rig import Skeleton
+from autoweight.rows import scaled
 from autoweight.surface import Surface
 from autoweight.surface.patches import islands, neighbours
 
-__all__ = ["cleaned", "owners", "strays", "unwanted"]
+__all__ = ["cleaned", "owners", "strays", "unrelated", "unwanted"]
 
 SAME = 1e-6
 """Weights nearer than this are the same."""
@@ -97,7 +98,7 @@ def unwanted(weights: sparse.csr_array, surface: Surface, skeleton: Skeleton) ->
     owner = np.full(weights.shape[0], -1)
     owner[~bare] = owners(rest[~bare])
     row = np.repeat(np.arange(weights.shape[0]), np.diff(excess.indptr))
-    excess.data[~_unrelated(skeleton)[owner[row], excess.indices] | (owner[row] < 0)] = 0
+    excess.data[~unrelated(skeleton)[owner[row], excess.indices] | (owner[row] < 0)] = 0
     excess.data[excess.data < SAME] = 0
     excess.eliminate_zeros()
     return excess
@@ -108,10 +109,10 @@ def cleaned(weights: sparse.csr_array, excess: sparse.csr_array) -> sparse.csr_a
     rest = sparse.csr_array(weights - excess)
     rest.data[rest.data < SAME] = 0
     rest.eliminate_zeros()
-    return sparse.csr_array(sparse.diags_array(1 / rest.sum(axis=1), format="csr") @ rest)
+    return scaled(rest)
 
 
-def _unrelated(skeleton: Skeleton) -> NDArray[np.bool_]:
+def unrelated(skeleton: Skeleton) -> NDArray[np.bool_]:
     """Pairs of joints of which neither is the other's parent or grandparent, (j, j)."""
     count = len(skeleton)
     parent = skeleton.parents

@@ -144,7 +144,7 @@ def ranges(
     for number, rule in enumerate(recipe.motion):
         said = {axis: getattr(rule, axis) for axis in AXES if getattr(rule, axis) is not None}
         chosen = recipe.chosen(skeleton.names, "joint", "motion", number, "joints")
-        for joint in np.flatnonzero(chosen):
+        for joint in np.flatnonzero(chosen).tolist():
             found[joint] = replace(found[joint], **said)
     return tuple(found)
 
