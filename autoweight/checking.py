@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from autoweight.flexing.strays import unwanted
 from autoweight.mirroring import unevenness
 from autoweight.rig import Rig, Skeleton, Weights
 from autoweight.sides import likely_plane
+from autoweight.strays import NOTABLE, unwanted
 from autoweight.surface import Surface, prepare
 
 __all__ = ["Fact", "check"]
@@ -194,7 +194,7 @@ def _stray(
     surface: Surface,
     speaker: NDArray[np.intp],
 ) -> list[Fact]:
-    excess = unwanted(matrix, surface, skeleton).tocsc()
+    excess = unwanted(matrix, surface, skeleton, NOTABLE).tocsc()
     return [
         Fact(
             "weights",

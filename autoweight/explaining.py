@@ -11,13 +11,13 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.errors import RecipeError, WeightsError, suggestion
-from autoweight.flexing.strays import SAME, owners, unrelated, unwanted
 from autoweight.pose.clip import turned, world
 from autoweight.pose.motion import AXES, axes
 from autoweight.pose.skinning import carried
 from autoweight.rig import Rig, Skeleton, Weights
 from autoweight.rows import replaced, scaled
 from autoweight.sides import Plane
+from autoweight.strays import SAME, owners, unrelated, unwanted
 from autoweight.surface import prepare
 from autoweight.surface.patches import islands
 

@@ -183,7 +183,7 @@ def _measure(path: str, method: str, limits: Limits) -> Measures:
     took = []
     for _ in range(limits.repeats):
         begun = time.perf_counter()
-        weights = tidy(solve(bare, recipe), how, mesh=rig.mesh)
+        weights = tidy(solve(bare, recipe), how, mesh=rig.mesh, skeleton=rig.skeleton)
         took.append(time.perf_counter() - begun)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     solved = replace(rig, weights=weights)

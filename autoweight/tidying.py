@@ -10,7 +10,8 @@ from scipy import sparse
 
 from autoweight.errors import RecipeError, WeightsError
 from autoweight.recipe import Tidy
-from autoweight.rig import Mesh, Weights
+from autoweight.rig import Mesh, Skeleton, Weights
+from autoweight.strays import NOTABLE, cleaned, unwanted
 from autoweight.surface import Surface, prepare
 
 __all__ = ["precision", "quantise", "steps", "tidy"]
@@ -27,12 +28,21 @@ UNIT_SLACK = 1e-6
 ROUNDS = 10
 """Sweeps that spread a cap over the neighbours; three do most of it."""
 
+STRAY_ROUNDS = 3
+"""Taking stray weight away makes what is left of a row larger, and that may be stray again."""
+
 CLING = 0.1
 """How strongly a spread cap clings to the weights it started from, against to its neighbours."""
 
 
-def tidy(weights: Weights, how: Tidy | None = None, *, mesh: Mesh | None = None) -> Weights:
-    """Cap the influences of each vertex, prune tiny weights, and normalise.
+def tidy(
+    weights: Weights,
+    how: Tidy | None = None,
+    *,
+    mesh: Mesh | None = None,
+    skeleton: Skeleton | None = None,
+) -> Weights:
+    """Cap the influences of each vertex, prune tiny and stray weights, and normalise.
 
     Parameters
     ----------
@@ -42,6 +52,9 @@ def tidy(weights: Weights, how: Tidy | None = None, *, mesh: Mesh | None = None)
     mesh : Mesh, optional
         What the weights are for. With it, the change that the cap makes is spread over the
         neighbours of a vertex, so that no step shows where one of them drops another joint.
+    skeleton : Skeleton, optional
+        Whose joints they are. With it and the mesh, weight that has no business where it is goes;
+        see `autoweight.strays.unwanted`.
 
     Returns
     -------
@@ -76,7 +89,10 @@ def tidy(weights: Weights, how: Tidy | None = None, *, mesh: Mesh | None = None)
     surface = prepare(mesh)
     places, back = _places(weights.matrix, surface)
     cut = _by_row(places, capped)
-    return Weights(_by_row(_spread(places, cut, surface, how.prune), pruned)[back])
+    tidied = _by_row(_spread(places, cut, surface, how.prune), pruned)
+    if skeleton is not None:
+        tidied = _without_strays(tidied, surface, skeleton)
+    return Weights(tidied[back])
 
 
 def quantise(weights: Weights, bits: int) -> Weights:
@@ -164,6 +180,18 @@ def _largest(block: NDArray[np.float64], most: int) -> NDArray[np.float64]:
 
 def _normalised(block: NDArray[np.float64]) -> NDArray[np.float64]:
     return block / block.sum(axis=1, keepdims=True)
+
+
+def _without_strays(
+    places: sparse.csr_array, surface: Surface, skeleton: Skeleton
+) -> sparse.csr_array:
+    rows = places[: len(surface)]
+    for _ in range(STRAY_ROUNDS):
+        excess = unwanted(rows, surface, skeleton, NOTABLE)
+        if excess.nnz == 0:
+            break
+        rows = cleaned(rows, excess)
+    return sparse.vstack([rows, places[len(surface) :]], format="csr")
 
 
 def _places(

@@ -7,11 +7,11 @@ from scipy import sparse
 
 from autoweight.errors import RecipeError, SkeletonError, WeightsError
 from autoweight.flexing import flex
-from autoweight.flexing.strays import cleaned, strays, unwanted
 from autoweight.pose.clip import Clip, turned
 from autoweight.recipe import Limits
 from autoweight.rig import Mesh, Rig, Skeleton, Weights
 from autoweight.sides import Plane
+from autoweight.strays import cleaned, strays, unwanted
 from autoweight.surface import prepare
 
 

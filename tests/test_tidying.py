@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy import sparse
 
-from autoweight import Mesh, Tidy, Weights, tidy
+from autoweight import Mesh, Skeleton, Tidy, Weights, tidy
 from autoweight.errors import RecipeError, WeightsError
 from autoweight.surface import prepare
 from autoweight.tidying import CHUNK, quantise, steps
@@ -196,3 +196,20 @@ def test_what_cannot_be_asked_for():
         quantise(full, 12)
     with pytest.raises(WeightsError, match="4 vertices"):
         tidy(full, mesh=grid(2))
+
+
+def test_stray_weight_goes_and_the_rest_of_the_row_fills_in():
+    mesh = grid(6)
+    rest = np.tile(np.eye(4), (5, 1, 1))
+    rest[:, 0, 3] = np.arange(5)
+    skeleton = Skeleton(tuple("abcde"), np.arange(5) - 1, rest)
+    place = 4 * mesh.vertices[:, :1] / mesh.vertices[:, 0].max()
+    clean = np.clip(1 - np.abs(place - np.arange(5)), 0, 1)
+    clean /= clean.sum(axis=1, keepdims=True)
+    stray = clean.copy()
+    left = mesh.vertices[:, 0] == 0
+    stray[left] = 0.9 * clean[left] + 0.1 * np.eye(5)[4]
+    found = tidy(Weights(stray), mesh=mesh, skeleton=skeleton).dense()
+    np.testing.assert_allclose(found, clean, atol=1e-12)
+    # Without the skeleton nobody can say what is stray.
+    assert tidy(Weights(stray), mesh=mesh).dense()[left, 4].max() > 0.05

@@ -74,7 +74,9 @@ def _run(place: Path, quiet: bool) -> dict[str, Any]:
     begun = perf_counter()
     rig, recipe = load(model), load_recipe(recipe_file)
     solution = first_pass(rig, recipe, progress=progress)
-    final = quantise(tidy(solution.weights, recipe.tidy, mesh=rig.mesh), recipe.tidy.bits)
+    final = quantise(
+        tidy(solution.weights, recipe.tidy, mesh=rig.mesh, skeleton=rig.skeleton), recipe.tidy.bits
+    )
     if solution.locks:
         final = solution.locks.hold(final, rig.skeleton)
     save(replace(rig, weights=final), weighted, bits=recipe.tidy.bits)

@@ -45,7 +45,7 @@ def write_tidied(
     from autoweight.io import save
     from autoweight.tidying import quantise, tidy
 
-    final = quantise(tidy(weights, how, mesh=rig.mesh), how.bits)
+    final = quantise(tidy(weights, how, mesh=rig.mesh, skeleton=rig.skeleton), how.bits)
     if locks:
         final = locks.hold(final, rig.skeleton)
     save(replace(rig, weights=final), output, bits=how.bits, force=force)

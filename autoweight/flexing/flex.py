@@ -15,7 +15,6 @@ from autoweight.errors import RecipeError, SkeletonError, WeightsError, suggesti
 from autoweight.flexing.chainline import Line, kinks, lines
 from autoweight.flexing.overlap import SKIN, Stand, near_moved, sunk, thinned
 from autoweight.flexing.shape import Shape, measure
-from autoweight.flexing.strays import cleaned, owners, unwanted
 from autoweight.flexing.zones import Zone, zones
 from autoweight.mirroring import counterparts
 from autoweight.pose.clip import Clip, world
@@ -24,6 +23,7 @@ from autoweight.pose.skinning import SKINNINGS, Skinning, carried, linear_blend
 from autoweight.recipe import Limits
 from autoweight.rig import Rig, Skeleton
 from autoweight.sides import UNPAIRED, Plane, pairs
+from autoweight.strays import cleaned, owners, unwanted
 from autoweight.surface import prepare
 from autoweight.surface.patches import islands
 

@@ -13,10 +13,13 @@ from autoweight.rows import scaled
 from autoweight.surface import Surface
 from autoweight.surface.patches import islands, neighbours
 
-__all__ = ["cleaned", "owners", "strays", "unrelated", "unwanted"]
+__all__ = ["NOTABLE", "cleaned", "owners", "strays", "unrelated", "unwanted"]
 
 SAME = 1e-6
 """Weights nearer than this are the same."""
+
+NOTABLE = 1e-3
+"""Stray weight below this moves nothing an eye can see."""
 
 TOUCHING = 1.5
 """Pieces touch where they are nearer than this many edges of usual length."""
@@ -80,16 +83,17 @@ def strays(weights: sparse.csr_array, surface: Surface) -> sparse.csr_array:
 
 def owners(weights: sparse.csr_array) -> NDArray[np.int32]:
     """The heaviest joint of each vertex, the first of equals, (n,)."""
-    row = np.repeat(np.arange(weights.shape[0]), np.diff(weights.indptr))
-    order = np.lexsort((weights.indices, -weights.data, row))
-    return weights.indices[order[weights.indptr[:-1]]]
+    return weights.indices[_heaviest(weights)]
 
 
-def unwanted(weights: sparse.csr_array, surface: Surface, skeleton: Skeleton) -> sparse.csr_array:
+def unwanted(
+    weights: sparse.csr_array, surface: Surface, skeleton: Skeleton, least: float = SAME
+) -> sparse.csr_array:
     """The part of each weight that belongs to a joint the vertex has nothing to do with, (n, j).
 
     Weight in excess of what its joint may hold there (`strays`), where the joint that holds the
     vertex otherwise is neither the joint itself nor its parent, grandparent, child or grandchild.
+    What is below `least` does not count.
     """
     excess = strays(weights, surface)
     rest = weights - excess
@@ -99,7 +103,7 @@ def unwanted(weights: sparse.csr_array, surface: Surface, skeleton: Skeleton) ->
     owner[~bare] = owners(rest[~bare])
     row = np.repeat(np.arange(weights.shape[0]), np.diff(excess.indptr))
     excess.data[~unrelated(skeleton)[owner[row], excess.indices] | (owner[row] < 0)] = 0
-    excess.data[excess.data < SAME] = 0
+    excess.data[excess.data < least] = 0
     excess.eliminate_zeros()
     return excess
 
@@ -132,7 +136,7 @@ def _owned(weights: sparse.csr_array, surface: Surface) -> NDArray[np.int64]:
     """
     count = len(surface)
     row = np.repeat(np.arange(count), np.diff(weights.indptr))
-    heaviest = np.lexsort((weights.indices, -weights.data, row))[weights.indptr[:-1]]
+    heaviest = _heaviest(weights)
     owner = weights.indices[heaviest]
     owners = sparse.csr_array((np.ones(count), owner, np.arange(count + 1)), shape=weights.shape)
     patch = islands(owners, surface.edges)
@@ -150,6 +154,16 @@ def _owned(weights: sparse.csr_array, surface: Surface) -> NDArray[np.int64]:
     return np.union1d(heaviest[at_home], peak)
 
 
+def _heaviest(weights: sparse.csr_array) -> NDArray[np.int64]:
+    """Stored position of the heaviest weight of each row, the first of equals; no row is empty."""
+    length = np.diff(weights.indptr)
+    top = np.flatnonzero(
+        weights.data == np.repeat(np.maximum.reduceat(weights.data, weights.indptr[:-1]), length)
+    )
+    row = np.repeat(np.arange(weights.shape[0]), length)[top]
+    return top[np.concatenate([[True], row[1:] != row[:-1]])]
+
+
 def _bridged(surface: Surface) -> NDArray[np.int64]:
     """The edges, and from each vertex of a piece to the nearest of other pieces if they touch."""
     edges = surface.edges.astype(np.int64)
@@ -163,4 +177,4 @@ def _bridged(surface: Surface) -> NDArray[np.int64]:
         )
         near = np.isfinite(apart)
         bridges.append(np.column_stack([inside[near], outside[nearest[near]]]))
-    return np.unique(np.sort(np.concatenate(bridges), axis=1), axis=0)
+    return np.concatenate(bridges)
