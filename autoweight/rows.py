@@ -29,5 +29,6 @@ def replaced(
 
 def scaled(matrix: sparse.csr_array) -> sparse.csr_array:
     """The rows divided by their sums, none of which may be 0."""
-    sums = np.asarray(matrix.sum(axis=1)).ravel()
-    return sparse.csr_array(sparse.diags_array(1 / sums, format="csr") @ matrix)
+    # Not by a product with a diagonal matrix, which would leave the indices unsorted.
+    scale = np.repeat(1 / np.asarray(matrix.sum(axis=1)).ravel(), np.diff(matrix.indptr))
+    return sparse.csr_array((matrix.data * scale, matrix.indices, matrix.indptr), matrix.shape)
