@@ -8,18 +8,25 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 from scipy.optimize import linear_sum_assignment
-from scipy.sparse.csgraph import dijkstra
+from scipy.sparse.csgraph import connected_components, dijkstra
 from scipy.spatial import cKDTree
 from scipy.spatial.distance import cdist
+from scipy.spatial.transform import Rotation
 
+from autoweight.bones import bones
 from autoweight.errors import GeometryError, RecipeError, SkeletonError, WeightsError
+from autoweight.locks import ATTRIBUTE
 from autoweight.methods import Progress, silent
+from autoweight.pose.skinning import linear_blend
 from autoweight.recipe import Recipe
 from autoweight.rig import Rig, Skeleton, Weights
+from autoweight.rows import replaced
 from autoweight.solving import solve
 from autoweight.surface import Surface, prepare
+from autoweight.surface.doubting import astray, lonely, vague
 from autoweight.surface.inpainting import inpaint
-from autoweight.surface.matching import SURE, Matches, astray, match
+from autoweight.surface.matching import SURE, Matches, match
+from autoweight.surface.places import Ground
 
 __all__ = ["FILLS", "ORIGINS", "Carried", "carry"]
 
@@ -43,8 +50,6 @@ STRAY = 1e-3
 SLOPE = 0.5
 """Bounding-box diagonals that slopes carry into a gap. The paper has 1 unit of the scene."""
 
-LOCK = "_LOCK"
-
 
 @dataclass(frozen=True, eq=False)
 class Carried:
@@ -61,7 +66,7 @@ class Carried:
     locks : ndarray, shape (n,), bool, optional
         The locks of the finished rig on the new vertices; none when it had none.
     notes : tuple of str
-        What became of joints that only one of the two skeletons has.
+        What became of joints that only one of the two skeletons has, and what was solved.
     """
 
     weights: Weights
@@ -69,6 +74,11 @@ class Carried:
     confidence: NDArray[np.float32]
     locks: NDArray[np.bool_] | None
     notes: tuple[str, ...]
+
+    @property
+    def kept(self) -> NDArray[np.bool_]:
+        """Vertices whose weights are those of the finished rig, bit for bit, (n,)."""
+        return self.origin == KEPT
 
     @property
     def counts(self) -> dict[str, int]:
@@ -136,51 +146,54 @@ def carry(
     if fill not in FILLS:
         raise RecipeError(f"no fill is named {fill!r}; there are {', '.join(FILLS)}")
     finished_matrix = finished.weights.matrix
-    diagonal = finished.mesh.diagonal
     joints, added, notes = _match_joints(finished, finished_matrix, new.skeleton)
     old = sparse.csr_array(finished_matrix @ joints)
     progress("matching", 0.0)
     source, target = prepare(finished.mesh), prepare(new.mesh)
     twin = _twins(finished, old, source, new)
+    on_source = sparse.csr_array(_mean(source) @ old)
+    source = replace(source, vertices=_followed(source, on_source, finished.skeleton, joints, new))
 
     # From here on one row for each surface vertex, so that no seam can open.
     first = target.speakers
     placed = twin[first] >= 0
-    search = {"reach": reach * diagonal, "angle": float(np.radians(angle))}
-    matches = match(source, target, **search)
-    on_source = sparse.csr_array(_mean(source) @ old)
-    copied = _normalised(matches.interpolator @ on_source)
-    rows = _where(placed, old[np.maximum(twin[first], 0)], copied)
-    place = np.where(placed[:, None], target.vertices, matches.interpolator @ source.vertices)
-    sure = placed | (matches.distance <= SURE * diagonal)
+    ground = Ground(source)
+    far = reach * ground.diagonal
+    matches = match(ground, target, reach=far, angle=float(np.radians(angle)))
+    interpolate = matches.places.interpolator(source)
+    rows = _where(placed, old[np.maximum(twin[first], 0)], _normalised(interpolate @ on_source))
+    place = np.where(placed[:, None], target.vertices, matches.places.position)
+    sure = placed | (matches.found & (matches.places.distance <= SURE * ground.diagonal))
     known = placed | matches.found
-    known &= ~astray(source, target, place, sure, known, on_source, rows, **search)
+    known &= ~vague(ground, target, place, known & ~sure, on_source, rows)
+    known &= ~lonely(target, sure, known)
+    known &= ~astray(ground, target, place, sure, known, on_source, rows)
     if not known.any():
         raise GeometryError(
             f"nothing of the new mesh lies within {reach:g} bounding-box diagonals of the "
             "finished one; check that both are in one place and one unit"
         )
     origin = np.where(placed, KEPT, np.where(known, INTERPOLATED, FILLED))
-    locks = _locks(finished, source, matches, placed, twin[first])
+    locks = _locks(finished, source, interpolate, known, placed, twin[first])
 
     progress("filling", 0.5)
-    lost = ~np.isin(target.components, np.unique(target.components[known]))
-    if fill == "solve":
-        lost = ~known
+    solved, reasons = _to_solve(target, new.skeleton, known, rows, fill)
     afresh = sparse.csr_array(rows.shape)
-    if lost.any() or added.any():
-        afresh = solve(replace(new, weights=None), recipe, progress=progress).matrix[first]
+    if solved.any() or added.any():
+        # Locks keep what a rig has, and this one has nothing; what they kept is carried.
+        alone = replace(recipe or Recipe(), lock=())
+        afresh = solve(replace(new, weights=None), alone, progress=progress).matrix[first]
     share = _share_of(added, afresh, locks)
     rows = _where(known, _mixed(rows, share), rows)
-    if fill == "solve":
-        fade = inpaint(target, known, rows - afresh, span=search["reach"], fade=True)
-        rows = _where(known, rows, _normalised(afresh + fade))
-    elif not known.all():
-        spread = _normalised(inpaint(target, known, rows, span=SLOPE * diagonal))
-        rows = _where(known, rows, _where(lost, afresh, spread))
+    if not (known | solved).all():
+        spread = _normalised(inpaint(target, known, rows, span=SLOPE * ground.diagonal))
+        rows = _where(known, rows, spread)
+    if solved.any():
+        fade = inpaint(target, ~solved, rows - afresh, span=far, fade=True)
+        rows = _where(solved, _normalised(afresh + fade), rows)
     moved = np.diff(share.indptr) > 0
-    origin[lost | (moved & known)] = SOLVED
-    confidence = _confidence(target, matches, origin, known, search["reach"])
+    origin[solved | (moved & known)] = SOLVED
+    confidence = _confidence(target, matches, origin, known, far)
 
     # Back to the vertices of the file; seams that differed in the finished file still do.
     weld, own = target.weld, twin >= 0
@@ -196,7 +209,7 @@ def carry(
         origin.astype(np.uint8),
         confidence.astype(np.float32),
         locks,
-        notes,
+        notes + reasons,
     )
 
 
@@ -244,6 +257,70 @@ def _match_joints(
         (np.ones(len(source)), (np.arange(len(source)), goes)), shape=(len(source), len(target))
     )
     return table, added, tuple(notes)
+
+
+def _followed(
+    source: Surface,
+    weights: sparse.csr_array,
+    before: Skeleton,
+    joints: sparse.csr_array,
+    new: Rig,
+) -> NDArray[np.float64]:
+    """Where the finished vertices are once they have followed joints that are elsewhere now.
+
+    What was re-modelled round a joint went where the joint went. Only the places of joints tell,
+    not their axes, which a change of convention may turn: each is moved, turned and scaled as
+    its children were about it, and a leaf as its parent.
+    """
+    after = new.skeleton
+    kept = np.flatnonzero(joints.sum(axis=1))
+    origin = np.full(len(after), -1)
+    origin[joints.indices[::-1]] = kept[::-1]
+    old_at, new_at = before.positions[origin], after.positions
+    moved = np.tile(np.eye(4), (len(after), 1, 1))
+    slack = SAME_PLACE * new.mesh.diagonal
+    for joint, parent in enumerate(after.parents):
+        if origin[joint] < 0:
+            continue
+        children = [child for child in after.children[joint] if origin[child] >= 0]
+        was, now = old_at - old_at[joint], new_at - new_at[joint]
+        linear = moved[parent, :3, :3] if parent >= 0 else np.eye(3)
+        size, fresh = (np.linalg.norm(each[children], axis=1).sum() for each in (was, now))
+        if size > slack and fresh > slack:
+            if np.abs(was[children] - now[children]).max() <= slack:
+                linear = np.eye(3)
+            else:
+                linear = fresh / size * _turn(was, now, children, origin >= 0)
+        moved[joint, :3, :3] = linear
+        moved[joint, :3, 3] = new_at[joint] - linear @ old_at[joint]
+    far = np.abs(moved - np.eye(4)).max(axis=(1, 2)) > slack
+    moved[~far] = np.eye(4)
+    touched = np.asarray(weights @ far.astype(float)).ravel() > 0
+    blended = linear_blend(source.vertices, weights, moved)
+    return np.where(touched[:, None], blended, source.vertices)
+
+
+def _turn(
+    was: NDArray[np.float64],
+    now: NDArray[np.float64],
+    children: list[int],
+    told: NDArray[np.bool_],
+) -> NDArray[np.float64]:
+    """The rotation of a joint by where its children went; the others decide the twist.
+
+    What no joint decides, as the twist of a straight chain, is as little as can be.
+    """
+    length = np.linalg.norm(was, axis=1)
+    say = np.zeros(len(was))
+    say[told] = 1e-3 * (length[children].max() / np.maximum(length[told], length[children].max()))
+    say[children] = 1
+    told = (say > 0) & (length > 0) & (np.linalg.norm(now, axis=1) > 0)
+    first, second = (
+        np.concatenate([each[told] / np.linalg.norm(each[told], axis=1)[:, None], np.eye(3)])
+        for each in (was, now)
+    )
+    weights = np.concatenate([say[told], np.full(3, 1e-9)])
+    return Rotation.align_vectors(second, first, weights)[0].as_matrix()
 
 
 def _twins(finished: Rig, weights: sparse.csr_array, source: Surface, new: Rig) -> NDArray[np.intp]:
@@ -323,9 +400,52 @@ def _normalised(rows: sparse.sparray) -> sparse.csr_array:
 
 def _where(chosen: NDArray[np.bool_], yes: sparse.sparray, no: sparse.sparray) -> sparse.csr_array:
     """Rows of one matrix or of another, bit for bit."""
-    count = len(chosen)
-    row = np.arange(count)
-    return sparse.vstack([yes, no], format="csr")[np.where(chosen, row, row + count)]
+    rows = np.flatnonzero(chosen)
+    return replaced(sparse.csr_array(no), rows, sparse.csr_array(yes)[rows])
+
+
+def _to_solve(
+    target: Surface,
+    skeleton: Skeleton,
+    known: NDArray[np.bool_],
+    rows: sparse.csr_array,
+    fill: str,
+) -> tuple[NDArray[np.bool_], tuple[str, ...]]:
+    """The vertices that nothing around can be continued to, (n,), and why, in words.
+
+    Those are pieces without any match, and gaps in which there are joints that have no weight on
+    their rim: a fill knows nothing of such joints, and would leave them without vertices.
+    """
+    unknown = ~known
+    if fill == "solve" or not unknown.any():
+        return unknown, ()
+    edges = target.edges[unknown[target.edges].all(axis=1)]
+    linked = sparse.coo_array((np.ones(len(edges)), edges.T), shape=(len(target),) * 2)
+    gap = connected_components(linked, directed=False)[1]
+    rim = target.edges[unknown[target.edges].sum(axis=1) == 1]
+    inner = np.where(unknown[rim[:, 0]], rim[:, 0], rim[:, 1])
+    outer = np.where(unknown[rim[:, 0]], rim[:, 1], rim[:, 0])
+    shape = (gap.max() + 1, len(target))
+    beside = sparse.coo_array((np.ones(len(rim)), (gap[inner], outer)), shape=shape).tocsr()
+    around = sparse.csr_array(beside @ rows)
+
+    # Half-way along a bone tells better whose flesh is around it than the joint itself does.
+    limbs = bones(skeleton)
+    nearest = cKDTree(target.vertices).query((limbs.head + limbs.tail) / 2)[1]
+    at = np.flatnonzero(unknown[nearest] & (limbs.tail != limbs.head).any(axis=1))
+    regions, which = np.unique(gap[nearest[at]], return_inverse=True)
+    at = at[around[regions].toarray()[which, limbs.joint[at]] < STRAY]
+    bare = np.setdiff1d(gap[unknown], gap[inner])
+    chosen = unknown & np.isin(gap, np.concatenate([gap[nearest[at]], bare]))
+    reasons = []
+    for each in np.unique(gap[nearest[at]]):
+        names = [skeleton.names[joint] for joint in limbs.joint[at[gap[nearest[at]] == each]]]
+        many, more = int((gap == each).sum()), len(names) - 3
+        reasons.append(
+            f"a gap of {many} vertices is solved: nothing round it has weight of "
+            f"{', '.join(names[:3])}{f' and {more} more' if more > 0 else ''}"
+        )
+    return chosen, tuple(reasons)
 
 
 def _share_of(
@@ -358,7 +478,7 @@ def _confidence(
     found = np.select([origin == KEPT, origin == SOLVED], [1.0, 0.0])
     copied = origin == INTERPOLATED
     found[copied] = 1 - 0.5 * np.maximum(
-        matches.distance[copied] / span, 1 - np.clip(matches.cosine[copied], 0, 1)
+        matches.places.distance[copied] / span, 1 - np.clip(matches.cosine[copied], 0, 1)
     )
     filled = origin == FILLED
     if filled.any():
@@ -368,20 +488,21 @@ def _confidence(
 
 
 def _locked(finished: Rig) -> NDArray[np.bool_]:
-    values = np.asarray(finished.attributes[LOCK]).reshape(len(finished.mesh.vertices), -1)
-    return values[:, 0] > 0.5
+    values = np.asarray(finished.attributes[ATTRIBUTE]).reshape(len(finished.mesh.vertices), -1)
+    return (values != 0).any(axis=1)
 
 
 def _locks(
     finished: Rig,
     source: Surface,
-    matches: Matches,
+    interpolate: sparse.csr_array,
+    known: NDArray[np.bool_],
     placed: NDArray[np.bool_],
     twin: NDArray[np.intp],
 ) -> NDArray[np.bool_] | None:
     """Locks on the new surface: where a vertex is the same, or lies amid locked ones."""
-    if LOCK not in finished.attributes:
+    if ATTRIBUTE not in finished.attributes:
         return None
     locked = _locked(finished)
-    amid = matches.interpolator @ (_mean(source) @ locked.astype(float)) > 1 - 1e-9
-    return np.where(placed, locked[np.maximum(twin, 0)], amid)
+    amid = interpolate @ (_mean(source) @ locked.astype(float)) > 1 - 1e-9
+    return np.where(placed, locked[np.maximum(twin, 0)], amid & known)

@@ -8,9 +8,12 @@ import igl
 import numpy as np
 import pytest
 from scipy import sparse
+from scipy.spatial.distance import cdist
+from scipy.spatial.transform import Rotation
 from tori import JOINTS, analytic, bare, ring, torus, weighted
 
 from autoweight.carrying import ORIGINS, carry
+from autoweight.demo import axolotl
 from autoweight.errors import GeometryError, RecipeError, SkeletonError, WeightsError
 from autoweight.recipe import Recipe
 from autoweight.rig import Mesh, Part, Rig, Skeleton, Weights
@@ -177,6 +180,125 @@ def test_a_garment_agrees_with_the_body_it_lies_on():
     carried = carry(body, garment)
     assert carried.counts["interpolated"] == len(garment.mesh.vertices)
     assert off(garment, carried.weights).max() < 0.02
+
+
+def test_what_followed_its_joints_is_found_again():
+    """Grown by half and turned, joints and all: every vertex finds its own old place."""
+    vertices, faces = torus(48, 20)
+    finished = weighted(vertices, faces)
+    turn = 1.5 * Rotation.from_rotvec([0.3, 0.4, 0.5]).as_matrix()
+    rest = ring().rest.copy()
+    rest[:, :3, 3] = rest[:, :3, 3] @ turn.T + [3, 0, 0]
+    skeleton = Skeleton(ring().names, ring().parents, rest)
+    new = Rig(Mesh(vertices @ turn.T + [3, 0, 0], faces), skeleton)
+    carried = carry(finished, new)
+    assert carried.counts["interpolated"] == len(vertices)
+    np.testing.assert_allclose(carried.weights.dense(), finished.weights.dense(), atol=1e-4)
+
+
+def test_joints_that_only_turned_move_nothing():
+    vertices, faces = torus(48, 20)
+    rest = ring().rest.copy()
+    rest[:, :3, :3] = Rotation.from_rotvec([0.3, 0.4, 0.5]).as_matrix()
+    new = Rig(Mesh(vertices, faces), Skeleton(ring().names, ring().parents, rest))
+    assert carry(weighted(vertices, faces), new).counts["kept"] == len(vertices)
+
+
+@pytest.mark.parametrize("fill", ["inpaint", "solve"])
+def test_a_gap_with_joints_of_its_own_is_solved(fill):
+    """Moved by as much as the tubes are apart, with the joints where they were."""
+    finished = fingers(0.0)
+    old, count = finished.mesh.vertices, len(finished.mesh.vertices)
+    swell = np.clip(old[:, 0] / 0.3, 0, 1)[:, None]  # the +x end alone
+    moved = Mesh(old + swell * [0, 0, 0.3], finished.mesh.faces)
+    carried = carry(finished, replace(finished, mesh=moved, weights=None), NEAREST, fill=fill)
+    assert same(carried.weights.matrix[carried.kept], finished.weights.matrix[carried.kept])
+    assert 0 < carried.counts["kept"] < count
+    wrong = np.abs(carried.weights.dense() - finished.weights.dense()).sum(axis=1)
+    assert wrong[carried.origin == 1].max() < 1e-9
+
+
+@pytest.fixture(scope="module")
+def demo() -> Rig:
+    """The axolotl with weights that are a smooth function of the place, and of that alone."""
+    rig = axolotl()
+    return replace(rig, weights=Weights(sparse.csr_array(by_place(rig, rig.mesh.vertices))))
+
+
+def by_place(rig: Rig, vertices: np.ndarray) -> np.ndarray:
+    """Shares of Wendland's C2 kernel (1 − d)⁴(4d + 1) about each joint."""
+    near = cdist(rig.mesh.vertices, rig.skeleton.positions).min(axis=1).max()
+    distance = np.minimum(cdist(vertices, rig.skeleton.positions) / (1.5 * near), 1)
+    found = (1 - distance) ** 4 * (4 * distance + 1)
+    return found / found.sum(axis=1, keepdims=True)
+
+
+@pytest.mark.parametrize("kind", ["same", "shuffled", "subdivided", "decimated"])
+def test_the_demo_comes_through(demo, kind):
+    vertices, faces = demo.mesh.vertices, demo.mesh.faces.astype(np.int64)
+    order = np.arange(len(vertices))
+    if kind == "shuffled":
+        order = np.random.default_rng(7).permutation(len(vertices))
+        vertices, faces = vertices[order], np.argsort(order)[faces]
+    elif kind == "subdivided":
+        vertices, faces = igl.loop(vertices, faces)
+    elif kind == "decimated":
+        vertices, faces, *_ = igl.decimate(
+            np.asfortranarray(vertices), np.asfortranarray(faces, np.int32), len(faces) // 2
+        )
+    carried = carry(demo, Rig(Mesh(vertices, faces), demo.skeleton))
+    if kind in ("same", "shuffled"):
+        assert same(carried.weights.matrix, demo.weights.matrix[order])
+        return
+    found, wanted = carried.weights.dense(), by_place(demo, vertices)
+    wrong = np.abs(found - wanted).sum(axis=1)
+    assert wrong.mean() < 0.02
+    assert wrong.max() < 0.1
+    assert not (found[wanted == 0] > 1e-3).any()
+
+
+def test_a_hand_is_replaced():
+    """Cut off at the wrist, modelled anew a third longer, with four times the triangles."""
+    rig = axolotl()
+    finished = replace(rig, weights=solve(rig))
+    names = [name for name in rig.skeleton.names if name[:5] == "digit" and name[-2:] == "_L"]
+    hand = [rig.skeleton.index[name] for name in ("wrist_L", *names)]
+    share = np.asarray(finished.weights.matrix[:, hand].sum(axis=1)).ravel()
+    cut = (share[rig.mesh.faces] > 0.5).all(axis=1)
+    wrist, tip = rig.skeleton.positions[hand[0]], rig.skeleton.positions[hand[1:]].mean(axis=0)
+
+    def longer(points: np.ndarray) -> np.ndarray:
+        along = (points - wrist) @ (tip - wrist) / ((tip - wrist) @ (tip - wrist))
+        t = np.clip(along, 0, 1)[:, None]
+        return points + (t * t * (3 - 2 * t)) * (points - wrist) / 3
+
+    vertices, faces = igl.upsample(rig.mesh.vertices, rig.mesh.faces[cut].astype(np.int64))
+    fresh = np.isin(np.arange(len(vertices)), faces)
+    vertices = np.where(fresh[:, None], longer(vertices), vertices)
+    rest = rig.skeleton.rest.copy()
+    rest[hand, :3, 3] = longer(rest[hand, :3, 3])
+    skeleton = Skeleton(rig.skeleton.names, rig.skeleton.parents, rest)
+    new = Rig(Mesh(vertices, np.concatenate([rig.mesh.faces[~cut], faces])), skeleton)
+    carried = carry(finished, new)
+
+    old = len(rig.mesh.vertices)
+    still = (vertices[:old] == rig.mesh.vertices).all(axis=1)
+    assert same(carried.weights.matrix[:old][still], finished.weights.matrix[still])
+    direct = solve(new)
+    off = np.asarray(abs(carried.weights.matrix - direct.matrix).sum(axis=1)).ravel()
+    own = np.asarray(abs(direct.matrix[:old] - finished.weights.matrix).sum(axis=1)).ravel()
+    changed = ~np.concatenate([still, np.zeros(len(vertices) - old, dtype=bool)])
+    assert off[changed].mean() < 2 * own[~still].mean()
+    assert carried.counts["solved"] == 0
+
+    # No step where old and new meet: edges there jump no more than in a solve of the whole.
+    edges = igl.edges(new.mesh.faces)
+    seam = edges[changed[edges].sum(axis=1) == 1]
+    jumps = [
+        np.asarray(abs(w[seam[:, 0]] - w[seam[:, 1]]).sum(axis=1)).max()
+        for w in (carried.weights.matrix, direct.matrix)
+    ]
+    assert jumps[0] < 1.1 * jumps[1]
 
 
 def test_seam_vertices_with_weights_of_their_own_keep_them():

@@ -14,6 +14,7 @@ __all__ = ["main"]
 
 COMMANDS = {
     "solve": "Weight a rig from its mesh and joints.",
+    "carry": "Carry finished weights over to changed geometry.",
     "tidy": "Prune, cap, normalise and quantise the weights of a rig.",
     "check": "Report the health of a rig's mesh, joints and weights.",
     "info": "Say what is in a rig.",

@@ -35,7 +35,7 @@ WRITERS = {
 def load(
     path: str | Path,
     *,
-    skeleton: str | Path | None = None,
+    skeleton: str | Path | Skeleton | None = None,
     root: str | None = None,
     parts: Sequence[str] = (),
 ) -> Rig:
@@ -45,8 +45,8 @@ def load(
     ----------
     path : str or Path
         A ``.glb``, ``.gltf``, ``.obj`` or ``.ply`` file, or ``.usda``, ``.usdc`` or ``.usdz``.
-    skeleton : str or Path, optional
-        Joints in a JSON file of their own, for a mesh that comes without.
+    skeleton : str, Path or Skeleton, optional
+        Joints, or the JSON file that has them, for a mesh that comes without.
     root : str, optional
         The node whose hierarchy is the skeleton, for a file with joints but no skin yet, or one
         of several OpenUSD skeletons.

@@ -268,7 +268,9 @@ def save(rig: Rig, path: Path, *, bits: int, clips: Sequence[Clip]) -> None:
     document.write(rig, path, bits=bits, added_clips=clips)
 
 
-def load(path: Path, *, skeleton: str | Path | None, root: str | None, parts: Sequence[str]) -> Rig:
+def load(
+    path: Path, *, skeleton: str | Path | Skeleton | None, root: str | None, parts: Sequence[str]
+) -> Rig:
     """Read a rig from glTF; see `autoweight.io.load`."""
     source = container.read(path)
     if skeleton is None:

@@ -45,12 +45,13 @@ class File(msgspec.Struct, forbid_unknown_fields=True):
     joints: list[Joint]
 
 
-def load(path: str | Path) -> Skeleton:
+def load(path: str | Path | Skeleton) -> Skeleton:
     """Read a skeleton.
 
     Parameters
     ----------
-    path : str or Path
+    path : str, Path or Skeleton
+        A skeleton is taken as it is.
 
     Returns
     -------
@@ -62,6 +63,8 @@ def load(path: str | Path) -> Skeleton:
     FileError, SkeletonError
         The file cannot be read, breaks the format, or is not one forest.
     """
+    if isinstance(path, Skeleton):
+        return path
     try:
         joints = msgspec.json.decode(Path(path).read_bytes(), type=File).joints
     except OSError as error:

@@ -8,12 +8,14 @@ from pathlib import Path
 
 from autoweight.errors import FileError, GeometryError, SkeletonError
 from autoweight.io import joints
-from autoweight.rig import Mesh, Rig
+from autoweight.rig import Mesh, Rig, Skeleton
 
 __all__ = ["load"]
 
 
-def load(path: Path, *, skeleton: str | Path | None, root: str | None, parts: Sequence[str]) -> Rig:
+def load(
+    path: Path, *, skeleton: str | Path | Skeleton | None, root: str | None, parts: Sequence[str]
+) -> Rig:
     """Read a mesh and its joints; see `autoweight.io.load`.
 
     The vertices keep the order of the file; faces with more than three corners are split.

@@ -173,7 +173,9 @@ def save(rig: Rig, path: Path, *, bits: int, clips: Sequence[Clip], flatten: boo
         _export(_layer_of(rig, bits), path)
 
 
-def load(path: Path, *, skeleton: str | Path | None, root: str | None, parts: Sequence[str]) -> Rig:
+def load(
+    path: Path, *, skeleton: str | Path | Skeleton | None, root: str | None, parts: Sequence[str]
+) -> Rig:
     """Read a rig from OpenUSD; see `autoweight.io.load`.
 
     `root` is the name or path of the Skeleton prim, where there are several.
