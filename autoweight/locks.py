@@ -16,6 +16,7 @@ from autoweight.recipe import Recipe
 from autoweight.rig import ROW_SUM_TOLERANCE, Rig, Skeleton, Weights
 from autoweight.rows import replaced, scaled
 from autoweight.surface import Surface
+from autoweight.surface.laplacian import laplacian
 
 __all__ = ["ATTRIBUTE", "Locks", "find_locks", "impose"]
 
@@ -363,14 +364,10 @@ def impose(
     if not loose.any():
         return target
 
-    import robust_laplacian
-
     faces = surface.faces[loose[surface.faces].any(axis=1)]
     used, local = np.unique(faces, return_inverse=True)
-    laplacian, mass = robust_laplacian.mesh_laplacian(
-        surface.vertices[used], local.reshape(-1, 3).astype(np.int32)
-    )
-    operator = sparse.csr_array(laplacian + sparse.diags_array(mass.diagonal() / girth[used] ** 2))
+    stiffness, mass = laplacian(surface.vertices[used], local.reshape(-1, 3).astype(np.int32))
+    operator = sparse.csr_array(stiffness + sparse.diags_array(mass / girth[used] ** 2))
     inner, outer = np.flatnonzero(loose[used]), np.flatnonzero(~loose[used])
     given = change[used[outer]]
     joints = np.unique(given.indices)

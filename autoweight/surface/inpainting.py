@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import igl
 import numpy as np
-import robust_laplacian
 from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.errors import GeometryError
+from autoweight.surface.laplacian import laplacian
 from autoweight.surface.prepare import Surface
 
 __all__ = ["inpaint"]
@@ -74,13 +74,10 @@ def inpaint(
     inside = np.unique(surface.faces[faces])
     local = np.zeros(len(surface), dtype=np.int32)
     local[inside] = np.arange(len(inside))
-    stiffness, mass = robust_laplacian.mesh_laplacian(
-        surface.vertices[inside], local[surface.faces[faces]]
-    )
-    weight = mass.diagonal()
-    inverse = sparse.diags_array(1 / np.maximum(weight, 1e-12 * weight.mean()))
+    stiffness, mass = laplacian(surface.vertices[inside], local[surface.faces[faces]])
+    inverse = sparse.diags_array(1 / np.maximum(mass, 1e-12 * mass.mean()))
     if fade:
-        stiffness = stiffness + mass / span**2
+        stiffness = stiffness + sparse.diags_array(mass / span**2)
         energy = stiffness @ inverse @ stiffness
     else:
         energy = stiffness + stiffness @ inverse @ stiffness * span**2

@@ -185,7 +185,7 @@ def _candidates(cell: NDArray[np.int64]) -> NDArray[np.intp]:
     They share a block of 512³ cells, or lie near its border; a tree of these is far smaller.
     """
     edge = cell & 511
-    maybe: NDArray[np.bool_] = ((edge < 7) | (edge > 504)).any(axis=1)
+    maybe = np.any((edge < 7) | (edge > 504), axis=1)
     block = _packed(cell >> 9)
     order = np.argsort(block)
     same = block[order[1:]] == block[order[:-1]]
