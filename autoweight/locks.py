@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -51,21 +51,64 @@ class Locks:
         The weights of the vertices that are locked whole; the other rows are empty.
     free : ndarray, shape (j,), bool
         Joints that what is not locked may go to.
+    skeleton : Skeleton
+        Says which joints step in where all that is free at a vertex is 0.
     """
 
     whole: NDArray[np.bool_]
     entries: sparse.csr_array
     rows: sparse.csr_array
     free: NDArray[np.bool_]
+    skeleton: Skeleton
+
+    @classmethod
+    def of_rows(cls, whole: NDArray[np.bool_], weights: Weights, skeleton: Skeleton) -> Locks:
+        """Locks of the whole rows of some vertices, (n,), of weights that are there."""
+        rows = sparse.csr_array(
+            sparse.diags_array(whole.astype(np.float64), format="csr") @ weights.matrix
+        )
+        rows.eliminate_zeros()
+        free = np.ones(len(skeleton), dtype=bool)
+        return cls(whole, sparse.csr_array(rows.shape), rows, free, skeleton)
 
     @property
     def partial(self) -> NDArray[np.bool_]:
         """Vertices with some weights locked and some not, (n,)."""
         return np.diff(self.entries.indptr) > 0
 
+    @property
+    def summary(self) -> str:
+        """One line for a person to read."""
+        return (
+            f"kept {int(self.whole.sum())} vertices whole and "
+            f"{self.entries.nnz} single weights of {int(self.partial.sum())} more"
+        )
+
     def taken(self, vertices: NDArray[np.int64]) -> Locks:
         """The locks of some vertices, in their order."""
-        return Locks(self.whole[vertices], self.entries[vertices], self.rows[vertices], self.free)
+        return replace(
+            self,
+            whole=self.whole[vertices],
+            entries=self.entries[vertices],
+            rows=self.rows[vertices],
+        )
+
+    def joined(self, other: Locks) -> Locks:
+        """These locks and, where these have none, the whole rows of others."""
+        added = other.whole & ~self.whole & ~self.partial
+        return replace(
+            self,
+            whole=self.whole | added,
+            rows=replaced(self.rows, np.flatnonzero(added), other.rows[np.flatnonzero(added)]),
+        )
+
+    def dense(self, vertices: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+        """Locked weights of some vertices, (r, j), 0 elsewhere, and where they are."""
+        entries = self.entries[vertices]
+        locked = np.zeros(entries.shape, dtype=bool)
+        row = np.repeat(np.arange(len(vertices)), np.diff(entries.indptr))
+        locked[row, entries.indices] = True
+        return entries.toarray(), locked
 
     def on(self, surface: Surface) -> Locks:
         """The locks of a surface, where one vertex stands for all that are in one place.
@@ -77,14 +120,12 @@ class Locks:
         _, first = np.unique(surface.weld[order], return_index=True)
         return self.taken(order[first])
 
-    def hold(self, weights: Weights, skeleton: Skeleton) -> Weights:
+    def hold(self, weights: Weights) -> Weights:
         """The same weights with every locked one put back.
 
         Parameters
         ----------
         weights : Weights
-        skeleton : Skeleton
-            Says which joints step in where all that is free at a vertex is 0.
 
         Returns
         -------
@@ -95,22 +136,17 @@ class Locks:
         """
         matrix = weights.matrix
         part = np.flatnonzero(self.partial)
-        fitted = self._fitted(matrix[part], part, skeleton)
+        fitted = self._fitted(matrix[part], part)
         whole = np.flatnonzero(self.whole)
         return Weights(replaced(replaced(matrix, part, fitted), whole, self.rows[whole]))
 
-    def _fitted(
-        self, solved: sparse.csr_array, vertices: NDArray[np.int64], skeleton: Skeleton
-    ) -> sparse.csr_array:
+    def _fitted(self, solved: sparse.csr_array, vertices: NDArray[np.int64]) -> sparse.csr_array:
         """Rows of partly locked vertices, their free weights scaled to what the locks leave."""
-        near = _kinship(skeleton)
-        blocks = [sparse.csr_array((0, len(skeleton)))]
+        near = _kinship(self.skeleton)
+        blocks = [sparse.csr_array((0, len(self.skeleton)))]
         for start in range(0, len(vertices), CHUNK):
-            entries = self.entries[vertices[start : start + CHUNK]]
-            row = np.repeat(np.arange(entries.shape[0]), np.diff(entries.indptr))
-            locked = np.zeros(entries.shape, dtype=bool)
-            locked[row, entries.indices] = True
-            held, found = entries.toarray(), solved[start : start + CHUNK].toarray()
+            held, locked = self.dense(vertices[start : start + CHUNK])
+            found = solved[start : start + CHUNK].toarray()
             unfit = (np.where(locked, found, 0.0) != held).any(axis=1)
             found[unfit] = _fit(found[unfit], held[unfit], locked[unfit], self.free, near)
             blocks.append(sparse.csr_array(found))
@@ -166,7 +202,8 @@ def find_locks(recipe: Recipe, rig: Rig, active: NDArray[np.bool_]) -> Locks | N
     kept = rig.weights.matrix if rig.weights else sparse.csr_array((count, joints))
     rows = sparse.csr_array(sparse.diags_array(whole.astype(np.float64), format="csr") @ kept)
     rows.eliminate_zeros()
-    locks = Locks(whole, _entries(parts, kept, whole, rig.skeleton), rows, active)
+    entries = _entries(parts, kept, whole, rig.skeleton)
+    locks = Locks(whole, entries, rows, active, rig.skeleton)
     _check(locks)
     return locks
 
@@ -322,13 +359,7 @@ def _kinship(skeleton: Skeleton) -> NDArray[np.float64]:
     return HOP ** np.minimum(steps, FARTHEST)
 
 
-def impose(
-    surface: Surface,
-    solved: Weights,
-    locks: Locks,
-    skeleton: Skeleton,
-    girth: NDArray[np.float64],
-) -> Weights:
+def impose(surface: Surface, solved: Weights, locks: Locks, girth: NDArray[np.float64]) -> Weights:
     """Fit solved weights to locked ones.
 
     Parameters
@@ -338,7 +369,6 @@ def impose(
         For its n vertices, without regard to the locks.
     locks : Locks
         Of the same vertices.
-    skeleton : Skeleton
     girth : ndarray, shape (n,)
         Over what distance a difference dies out at each vertex, in scene units.
 
@@ -355,7 +385,7 @@ def impose(
     between its ends, since no off-diagonal entry of an intrinsic Delaunay L is above 0. All
     joints have the same operator, so the corrections of a row sum to 0.
     """
-    target = locks.hold(solved, skeleton)
+    target = locks.hold(solved)
     fixed = locks.whole | locks.partial
     change = sparse.csr_array(target.matrix - solved.matrix)
     change.eliminate_zeros()
@@ -381,7 +411,7 @@ def impose(
     correction[np.abs(correction) < NEGLIGIBLE] = 0.0
     spread = sparse.csr_array(
         (correction.ravel(), np.tile(joints, len(inner)), len(joints) * np.arange(len(inner) + 1)),
-        shape=(len(inner), len(skeleton)),
+        shape=(len(inner), solved.shape[1]),
     )
     rows = sparse.csr_array(target.matrix[used[inner]] + spread)
     rows.data = np.clip(rows.data, 0, None)

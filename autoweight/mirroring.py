@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Sized
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,16 +11,32 @@ from scipy import sparse
 from scipy.spatial import cKDTree
 
 from autoweight.errors import GeometryError, RecipeError, WeightsError, suggestion
-from autoweight.recipe import KEEPS, Mirror
+from autoweight.recipe import KEEPS, Mirror, Tidy
 from autoweight.rig import Rig, Skeleton, Weights
 from autoweight.rows import replaced
 from autoweight.sides import UNPAIRED, Plane, pairs
 from autoweight.surface import Surface, prepare
+from autoweight.tidying import quantise
 
-__all__ = ["Counterparts", "MirrorReport", "counterparts", "mirror", "unevenness"]
+__all__ = [
+    "Counterparts",
+    "MirrorReport",
+    "Symmetry",
+    "counterparts",
+    "evened",
+    "mirror",
+    "mirrored",
+    "report",
+    "symmetry",
+    "unevenness",
+]
 
 _KEPT = {"positive": (1,), "negative": (-1,), "mean": ()}
 """Sides whose own weights stay."""
+
+
+LISTED = 12
+"""Joints and vertices a report names before it trails off."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,6 +61,40 @@ class Counterparts:
     walked: NDArray[np.bool_]
     side: NDArray[np.int8]
     distance: NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Symmetry:
+    """What of a rig is the mirror image of what.
+
+    Parameters
+    ----------
+    plane : Plane
+    surface : Surface
+        The n places the vertices of the mesh are at.
+    joints : ndarray, shape (j,), int32
+        The counterpart of each joint, as `autoweight.sides.pairs` finds it.
+    vertices : Counterparts
+        Of the surface.
+    reach : float
+        How far a vertex may be from a mirror image to be its counterpart, in scene units.
+    """
+
+    plane: Plane
+    surface: Surface
+    joints: NDArray[np.int32]
+    vertices: Counterparts
+    reach: float
+
+    @property
+    def alone(self) -> NDArray[np.bool_]:
+        """Joints off the plane without a counterpart, (j,)."""
+        return self.joints == UNPAIRED
+
+    @property
+    def flip(self) -> NDArray[np.int64]:
+        """The counterpart of each joint, or the joint itself where it has none, (j,)."""
+        return np.where(self.alone, np.arange(len(self.joints)), self.joints)
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,19 +136,32 @@ class MirrorReport:
         return not (len(self.asymmetric) or self.unpaired or self.shifted)
 
     @property
-    def summary(self) -> str:
-        """One line for a person to read."""
-        said = (
+    def lines(self) -> tuple[str, ...]:
+        """What a person wants to read of it."""
+        ways = (
             f"mirrored {self.by_position} vertices by position, {self.by_topology} by topology, "
-            f"{self.by_closest_point} by the closest point, {self.on_plane} on the plane"
+            f"{self.by_closest_point} by the closest point; {self.on_plane} are on the plane"
         )
-        if len(self.asymmetric):
-            said += f"; {len(self.asymmetric)} are not where the mirror image is"
-        if self.shifted:
-            said += f"; the bind pose is not symmetric at {len(self.shifted)} joints"
+        lines = [ways]
         if self.unpaired:
-            said += f"; without a counterpart: {', '.join(self.unpaired)}"
-        return said
+            lines.append(f"joints without a counterpart: {', '.join(self.unpaired)}")
+        if self.shifted:
+            joints = ", ".join(f"{name} by {off:.3g}" for name, off in self.shifted[:LISTED])
+            lines.append(f"the bind pose is not symmetric: {joints}{_more(self.shifted)}")
+        if len(self.asymmetric):
+            worst = np.argsort(-self.distance, kind="stable")[:LISTED]
+            vertices = ", ".join(
+                f"{self.asymmetric[at]} by {self.distance[at]:.3g}" for at in worst
+            )
+            lines.append(
+                f"{len(self.asymmetric)} vertices are not where the mirror image is: "
+                f"{vertices}{_more(self.asymmetric)}"
+            )
+        return tuple(lines)
+
+
+def _more(listed: Sized) -> str:
+    return f" and {len(listed) - LISTED} more" if len(listed) > LISTED else ""
 
 
 def mirror(
@@ -143,29 +206,162 @@ def mirror(
     GeometryError
         There is nothing on the side to keep.
     """
-    if keep not in KEEPS:
-        raise RecipeError(f"nothing is kept by {keep!r}; {suggestion(keep, KEEPS)}")
     if rig.weights is None:
         raise WeightsError("there are no weights to mirror; solve the rig first")
-    surface = prepare(rig.mesh)
-    reach = tolerance * rig.mesh.diagonal
-    partner = pairs(rig.skeleton, plane, overrides)
-    found = counterparts(surface, plane, reach)
+    found = symmetry(rig, plane, overrides, tolerance=tolerance)
+    return mirrored(rig.weights, rig.skeleton, found, keep), report(rig, found)
 
-    # The first of the vertices that are one place in space speaks for all of them.
-    own = rig.weights.matrix[surface.speakers]
-    lend = _lend(rig.skeleton, partner)
-    flip = lend[:, np.where(partner == UNPAIRED, np.arange(len(partner)), partner)]
-    fresh = _flipped(own @ flip, surface, plane, found, keep)
-    both = np.flatnonzero((found.side == 0) | (keep == "mean"))
+
+def symmetry(
+    rig: Rig,
+    plane: Plane,
+    overrides: Sequence[tuple[str, str]] = (),
+    *,
+    tolerance: float = Mirror.tolerance,
+) -> Symmetry:
+    """Find what of a rig is the mirror image of what.
+
+    Parameters
+    ----------
+    rig : Rig
+    plane, overrides, tolerance
+        As for `mirror`.
+
+    Returns
+    -------
+    Symmetry
+
+    Raises
+    ------
+    RecipeError
+        An override names what is not there.
+    """
+    surface, reach = prepare(rig.mesh), tolerance * rig.mesh.diagonal
+    joints = pairs(rig.skeleton, plane, overrides)
+    return Symmetry(plane, surface, joints, counterparts(surface, plane, reach), reach)
+
+
+def mirrored(weights: Weights, skeleton: Skeleton, across: Symmetry, keep: str) -> Weights:
+    """Carry the weights of one side to the other; see `mirror`.
+
+    Parameters
+    ----------
+    weights : Weights
+    skeleton : Skeleton
+    across : Symmetry
+    keep : {'positive', 'negative', 'mean'}
+
+    Returns
+    -------
+    Weights
+
+    Raises
+    ------
+    RecipeError
+        An unknown side.
+    GeometryError
+        There is nothing on the side to keep.
+    """
+    if keep not in KEEPS:
+        raise RecipeError(f"nothing is kept by {keep!r}; {suggestion(keep, KEEPS)}")
+    side, own = across.vertices.side, weights.matrix[across.surface.speakers]
+    lend = _lend(skeleton, across.joints)
+    fresh = _from_other_side(own @ lend[:, across.flip], across, keep)
+    both = np.flatnonzero((side == 0) | (keep == "mean"))
     fresh = replaced(fresh, both, (own[both] @ lend + fresh[both]) / 2)
-    if (partner == UNPAIRED).any():
-        staying = own @ sparse.diags_array((partner == UNPAIRED).astype(float), format="csr")
+    if across.alone.any():
+        staying = own @ sparse.diags_array(across.alone.astype(np.float64), format="csr")
         room = 1 - np.asarray(staying.sum(axis=1)).ravel()
         fresh = sparse.csr_array(staying + sparse.diags_array(room, format="csr") @ fresh)
-    changed = np.flatnonzero(~np.isin(found.side, _KEPT[keep])[surface.weld])
-    matrix = replaced(rig.weights.matrix, changed, fresh[surface.weld[changed]])
-    return Weights(matrix), _report(rig, surface, plane, found, partner, reach)
+    weld = across.surface.weld
+    changed = np.flatnonzero(~np.isin(side, _KEPT[keep])[weld])
+    return Weights(replaced(weights.matrix, changed, fresh[weld[changed]]))
+
+
+def evened(
+    weights: Weights,
+    across: Symmetry,
+    how: Tidy,
+    keep: str = Mirror.keep,
+    fixed: NDArray[np.bool_] | None = None,
+) -> Weights:
+    """Make mirrored weights equal on both sides again after they were tidied.
+
+    Rows that are each other's mirror image list their joints in different orders, so that a cap
+    breaks ties, a sum rounds and the last unit of a whole number falls differently.
+
+    Parameters
+    ----------
+    weights : Weights
+        Tidied and quantised.
+    across : Symmetry
+    how : Tidy
+        As they were tidied; the result meets it too.
+    keep : {'positive', 'negative', 'mean'}
+        The side whose rows the other gets; the positive side for the mean.
+    fixed : ndarray, shape (n,), bool, optional
+        Vertices of the mesh that may not change.
+
+    Returns
+    -------
+    Weights
+        A vertex without a counterpart, or with weight of a joint without one, is as before. On
+        the plane, one influence cannot be a pair, and an odd number of units cannot be halved:
+        without a centre joint to take the last, it stays with one of the two.
+    """
+    found, weld = across.vertices, across.surface.weld
+    own = weights.matrix[across.surface.speakers]
+    usable = found.partner != UNPAIRED
+    usable[(own @ across.alone.astype(np.float64)) > 0] = False
+    usable &= usable[found.partner]
+    if fixed is not None:
+        usable[weld[fixed]] = False
+    fits = np.diff(own.indptr)[found.partner] <= how.max_influences  # a locked row may not
+    from_kept = np.flatnonzero(usable & fits & (found.side == (1 if keep == "negative" else -1)))
+    centre = np.flatnonzero(usable & (found.side == 0))
+    rows = replaced(own, from_kept, own[found.partner[from_kept]][:, across.flip])
+    rows = replaced(rows, centre, _centred(own[centre].toarray(), across.flip, how))
+    touched = np.zeros(len(own.indptr) - 1, dtype=bool)
+    touched[from_kept], touched[centre] = True, True
+    changed = np.flatnonzero(touched[weld])
+    return Weights(replaced(weights.matrix, changed, rows[weld[changed]]))
+
+
+def _centred(rows: NDArray[np.float64], flip: NDArray[np.int64], how: Tidy) -> sparse.csr_array:
+    """Tidied rows (r, j) of vertices on the plane, made symmetric where that can be."""
+    mean = (rows + rows[:, flip]) / 2
+    pair = np.broadcast_to(np.minimum(np.arange(len(flip)), flip), mean.shape)
+    rank = np.argsort(np.lexsort((pair, -mean)), axis=1)
+    kept = (mean > 0) & (rank < how.max_influences)
+    kept &= kept[:, flip]
+    kept &= mean >= how.prune * np.where(kept, mean, 0.0).sum(axis=1, keepdims=True)
+    good = kept.any(axis=1)
+    even = np.where(kept, mean, 0.0)[good]
+    even /= even.sum(axis=1, keepdims=True)
+    found = rows.copy()
+    found[good] = quantise(Weights(even), how.bits).dense()
+    if how.bits < 32:
+        found[good] = _paired_units(found[good], flip, how.bits)
+    return sparse.csr_array(found)
+
+
+def _paired_units(rows: NDArray[np.float64], flip: NDArray[np.int64], bits: int) -> NDArray:
+    """Symmetric rows of whole units, in which rounding set a unit between the two of a pair."""
+    whole, number = 2**bits - 1, np.arange(len(flip))
+    units = np.rint(rows * whole)
+    units = np.minimum(units, units[:, flip])
+    over = whole - units.sum(axis=1)
+    centre = np.where(flip == number, units, 0.0)
+    has = centre.max(axis=1, initial=0) > 0
+    units[has, centre[has].argmax(axis=1)] += over[has]
+    # Without a centre joint they go back two by two, and only an odd one makes a difference.
+    left = np.where((number < flip) & ~has[:, None], units, 0.0)
+    rank = np.argsort(np.argsort(-left, axis=1, kind="stable"), axis=1)
+    more = (left > 0) & (rank < over[:, None] // 2)
+    units += more | more[:, flip]
+    odd = ~has & (over % 2 == 1)
+    units[odd, units[odd].argmax(axis=1)] += 1
+    return units / whole
 
 
 def unevenness(
@@ -197,14 +393,11 @@ def unevenness(
     """
     if rig.weights is None:
         raise WeightsError("there are no weights to compare; solve the rig first")
-    surface = prepare(rig.mesh)
-    partner = pairs(rig.skeleton, plane, overrides)
-    flip = np.where(partner == UNPAIRED, np.arange(len(partner)), partner)
-    vertex = counterparts(surface, plane, tolerance * rig.mesh.diagonal).partner
-    own = rig.weights.matrix[surface.speakers]
-    apart = np.asarray(abs(own - own[vertex][:, flip]).sum(axis=1)).ravel()
-    apart[vertex == UNPAIRED] = np.nan
-    return apart[surface.weld]
+    across = symmetry(rig, plane, overrides, tolerance=tolerance)
+    partner, own = across.vertices.partner, rig.weights.matrix[across.surface.speakers]
+    apart = np.asarray(abs(own - own[partner][:, across.flip]).sum(axis=1)).ravel()
+    apart[partner == UNPAIRED] = np.nan
+    return apart[across.surface.weld]
 
 
 def counterparts(surface: Surface, plane: Plane, reach: float) -> Counterparts:
@@ -313,14 +506,9 @@ def _closest(
     return np.sqrt(squared), weights
 
 
-def _flipped(
-    flipped: sparse.csr_array,
-    surface: Surface,
-    plane: Plane,
-    found: Counterparts,
-    keep: str,
-) -> sparse.csr_array:
+def _from_other_side(flipped: sparse.csr_array, across: Symmetry, keep: str) -> sparse.csr_array:
     """What each vertex gets from the other side, whose weights are flipped already, (n, j)."""
+    surface, found = across.surface, across.vertices
     lost = np.flatnonzero(found.partner == UNPAIRED)
     if len(lost) == 0:
         return flipped[found.partner]
@@ -332,10 +520,8 @@ def _flipped(
             raise GeometryError(
                 f"no face is wholly on the {keep} side of the plane; move the plane"
             )
-    shares = _closest(surface, faces, plane.reflect(surface.vertices[lost]))[1]
-    place = found.partner.astype(np.int64)
-    place[lost] = len(surface) + np.arange(len(lost))
-    return sparse.vstack([flipped, shares @ flipped], format="csr")[place]
+    shares = _closest(surface, faces, across.plane.reflect(surface.vertices[lost]))[1]
+    return replaced(flipped[found.partner], lost, sparse.csr_array(shares @ flipped))
 
 
 def _lend(skeleton: Skeleton, partner: NDArray[np.int32]) -> sparse.csr_array:
@@ -354,29 +540,33 @@ def _lend(skeleton: Skeleton, partner: NDArray[np.int32]) -> sparse.csr_array:
     )
 
 
-def _report(
-    rig: Rig,
-    surface: Surface,
-    plane: Plane,
-    found: Counterparts,
-    partner: NDArray[np.int32],
-    reach: float,
-) -> MirrorReport:
-    names, at = rig.skeleton.names, rig.skeleton.positions
-    off = np.linalg.norm(plane.reflect(at) - at[partner], axis=1)
-    shifted = np.flatnonzero((partner != UNPAIRED) & (off > reach))
-    distance = found.distance[surface.weld]
-    asymmetric = np.flatnonzero(distance > reach)
-    lost = found.partner == UNPAIRED
-    counted = found.side != 0, ~found.walked, ~lost
+def report(rig: Rig, across: Symmetry) -> MirrorReport:
+    """Say how the vertices of a rig are mirrored.
+
+    Parameters
+    ----------
+    rig : Rig
+    across : Symmetry
+        Of this rig.
+
+    Returns
+    -------
+    MirrorReport
+    """
+    names, at, found = rig.skeleton.names, rig.skeleton.positions, across.vertices
+    off = np.linalg.norm(across.plane.reflect(at) - at[across.joints], axis=1)
+    shifted = np.flatnonzero(~across.alone & (off > across.reach))
+    distance = found.distance[across.surface.weld]
+    asymmetric = np.flatnonzero(distance > across.reach)
+    lost, centre = found.partner == UNPAIRED, found.side == 0
     return MirrorReport(
-        on_plane=int((found.side == 0).sum()),
-        by_position=int(np.logical_and.reduce(counted).sum()),
-        by_topology=int((found.walked & (found.side != 0)).sum()),
+        on_plane=int(centre.sum()),
+        by_position=int((~lost & ~centre & ~found.walked).sum()),
+        by_topology=int((~centre & found.walked).sum()),
         by_closest_point=int(lost.sum()),
         asymmetric=asymmetric,
         distance=distance[asymmetric],
-        unpaired=tuple(names[joint] for joint in np.flatnonzero(partner == UNPAIRED)),
+        unpaired=tuple(names[joint] for joint in np.flatnonzero(across.alone)),
         shifted=tuple((names[joint], float(off[joint])) for joint in shifted),
-        tolerance=reach,
+        tolerance=across.reach,
     )

@@ -3,24 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.bones import Bones, bones, distances
-from autoweight.errors import WeightsError
-from autoweight.locks import ATTRIBUTE, Locks, impose
+from autoweight.errors import RecipeError, WeightsError
+from autoweight.locks import ATTRIBUTE, Locks, find_locks, impose
 from autoweight.methods import Problem, Progress, find, silent
-from autoweight.mirroring import MirrorReport, mirror
+from autoweight.mirroring import MirrorReport, Symmetry, evened, mirrored, report, symmetry
 from autoweight.planning import Plan, RigidPlan, plan
 from autoweight.recipe import Recipe
 from autoweight.rig import Rig, Skeleton, Weights
 from autoweight.rows import replaced, scaled
 from autoweight.surface import Surface, prepare
+from autoweight.tidying import quantise, tidy
 
-__all__ = ["Solution", "first_pass", "solve"]
+__all__ = ["Solution", "first_pass", "mirror_pass", "solve", "tidy_pass"]
 
 CHUNK = 1 << 15
 
@@ -63,15 +64,16 @@ def solve(rig: Rig, recipe: Recipe | None = None, *, progress: Progress = silent
 
     Raises
     ------
-    GeometryError, RecipeError, WeightsError
+    GeometryError, RecipeError, FileError, WeightsError
         The mesh cannot be solved on, the recipe names what is not there, locks contradict each
         other, or the method returned what are not weights.
     """
-    return first_pass(rig, recipe, progress=progress).weights
+    recipe = recipe or Recipe()
+    return _solve(rig, recipe, plan(recipe, rig), progress, [])[0]
 
 
 def first_pass(rig: Rig, recipe: Recipe | None = None, *, progress: Progress = silent) -> Solution:
-    """The same as `solve`, with what was decided on the way.
+    """Weight a rig and tidy the weights, ready to be written.
 
     Parameters
     ----------
@@ -82,16 +84,112 @@ def first_pass(rig: Rig, recipe: Recipe | None = None, *, progress: Progress = s
     Returns
     -------
     Solution
+        Its weights are capped, pruned and rounded to the recipe's bits, and still equal on both
+        sides where they were mirrored.
 
     Raises
     ------
-    GeometryError, RecipeError, WeightsError
+    GeometryError, RecipeError, FileError, WeightsError
         See `solve`.
     """
     recipe = recipe or Recipe()
     planned = plan(recipe, rig)
+    decisions: list[str] = []
+    solved, across = _solve(rig, recipe, planned, progress, decisions)
+    progress("tidy", 0)
+    weights = _finished(rig, solved, recipe, across, planned.locks)
+    return Solution(
+        weights, tuple(decisions), planned.locks, report(rig, across) if across else None
+    )
+
+
+def tidy_pass(rig: Rig, recipe: Recipe) -> Solution:
+    """Tidy the weights a rig has, ready to be written.
+
+    Parameters
+    ----------
+    rig : Rig
+        With weights.
+    recipe : Recipe
+        Its locks and tidy tables are minded.
+
+    Returns
+    -------
+    Solution
+
+    Raises
+    ------
+    RecipeError, FileError, WeightsError
+        See `solve`; or the rig has no weights.
+    """
+    if rig.weights is None:
+        raise WeightsError("there are no weights to tidy; solve the rig first")
+    locks = find_locks(recipe, rig, np.ones(len(rig.skeleton), dtype=bool))
+    weights = _finished(rig, rig.weights, recipe, None, locks)
+    return Solution(weights, (locks.summary,) if locks else (), locks, None)
+
+
+def mirror_pass(rig: Rig, recipe: Recipe, *, progress: Progress = silent) -> Solution:
+    """Mirror the weights a rig has, and tidy those that this made, ready to be written.
+
+    Parameters
+    ----------
+    rig : Rig
+        With weights.
+    recipe : Recipe
+        Its mirror, locks and tidy tables are minded.
+    progress : callable, optional
+
+    Returns
+    -------
+    Solution
+        What the mirror leaves as it is, such as the side that is kept, is equal bit for bit.
+
+    Raises
+    ------
+    GeometryError, RecipeError, FileError, WeightsError
+        See `solve`; or the rig has no weights, or the recipe no mirror.
+    """
+    if rig.weights is None:
+        raise WeightsError("there are no weights to mirror; solve the rig first")
+    planned = plan(recipe, rig)
+    if recipe.mirror is None or planned.plane is None:
+        raise RecipeError("the recipe says nothing of a mirror; give it a [mirror] table")
+    progress("mirror", 0)
+    across = symmetry(rig, planned.plane, recipe.mirror.pairs, tolerance=recipe.mirror.tolerance)
+    weights = mirrored(rig.weights, rig.skeleton, across, recipe.mirror.keep)
+    found = report(rig, across)
+    decisions = list(found.lines)
+    if planned.locks:
+        segments = bones(rig.skeleton, planned.active)
+        weights = _around_locks(weights, across.surface, segments, planned.locks, progress)
+        decisions.append(planned.locks.summary)
+    changed = np.asarray(abs(weights.matrix - rig.weights.matrix).sum(axis=1)).ravel() > 0
+    kept = Locks.of_rows(~changed, rig.weights, rig.skeleton)
+    locks = planned.locks.joined(kept) if planned.locks else kept
+    progress("tidy", 0)
+    weights = _finished(rig, weights, recipe, across, locks)
+    return Solution(weights, tuple(decisions), planned.locks, found)
+
+
+def _finished(
+    rig: Rig, weights: Weights, recipe: Recipe, across: Symmetry | None, locks: Locks | None
+) -> Weights:
+    """Tidied and rounded, without harm to locks and symmetry."""
+    how = recipe.tidy
+    weights = tidy(weights, how, mesh=rig.mesh, skeleton=rig.skeleton, locks=locks)
+    weights = quantise(weights, how.bits, locks=locks)
+    if across and recipe.mirror:
+        fixed = locks.whole | locks.partial if locks else None
+        weights = evened(weights, across, how, recipe.mirror.keep, fixed)
+    return weights
+
+
+def _solve(
+    rig: Rig, recipe: Recipe, planned: Plan, progress: Progress, decisions: list[str]
+) -> tuple[Weights, Symmetry | None]:
     surface = prepare(rig.mesh)
-    decisions = list(surface.repairs)
+    decisions += surface.repairs
     problem = Problem(
         surface,
         rig.skeleton,
@@ -103,34 +201,34 @@ def first_pass(rig: Rig, recipe: Recipe | None = None, *, progress: Progress = s
     )
     found = _methods(problem, planned, recipe.method, decisions)
     found = _rigid(found, planned.rigid, surface, rig.skeleton, decisions)
-    locks = planned.locks
     if ATTRIBUTE in rig.attributes and rig.weights is None:
         decisions.append(f"the mesh has {ATTRIBUTE} but no weights, so there is nothing to keep")
+    weights, locks = Weights(found.matrix[surface.weld]), planned.locks
     if locks:
-        progress("locks", 0)
-        whole, part = int(locks.whole.sum()), int(locks.partial.sum())
-        decisions.append(f"kept {whole} vertices whole, and single weights of {part}")
-        girth = _girth(surface, problem.bones)
-        found = impose(surface, found, locks.on(surface), rig.skeleton, girth)
-    weights, report = Weights(found.matrix[surface.weld]), None
-    if planned.plane and recipe.mirror:
-        progress("mirror", 0)
-        how = recipe.mirror
-        weights, report = mirror(
-            replace(rig, weights=weights),
-            planned.plane,
-            how.keep,
-            how.pairs,
-            tolerance=how.tolerance,
-        )
-        decisions.append(report.summary)
-        if locks:  # the mirror does not know them; where it went over one, fit again
-            found = Weights(weights.matrix[surface.speakers])
-            found = impose(surface, found, locks.on(surface), rig.skeleton, girth)
-            weights = Weights(found.matrix[surface.weld])
-    if locks:
-        weights = locks.hold(weights, rig.skeleton)
-    return Solution(weights, tuple(decisions), locks, report)
+        weights = _around_locks(weights, surface, problem.bones, locks, progress)
+        decisions.append(locks.summary)
+    if planned.plane is None or recipe.mirror is None:
+        return weights, None
+    progress("mirror", 0)
+    how = recipe.mirror
+    across = symmetry(rig, planned.plane, how.pairs, tolerance=how.tolerance)
+    decisions += report(rig, across).lines
+    weights = mirrored(weights, rig.skeleton, across, how.keep)
+    if locks:  # the mirror does not know them; where it went over one, fit again
+        weights = _around_locks(weights, surface, problem.bones, locks, progress)
+    return weights, across
+
+
+def _around_locks(
+    weights: Weights, surface: Surface, segments: Bones, locks: Locks, progress: Progress
+) -> Weights:
+    """Weights of the mesh fitted to the locks."""
+    progress("locks", 0)
+    found = Weights(weights.matrix[surface.speakers])
+    fitted = impose(surface, found, locks.on(surface), _girth(surface, segments))
+    touched = np.asarray(abs(fitted.matrix - found.matrix).sum(axis=1)).ravel() > 0
+    rows = np.flatnonzero(touched[surface.weld])
+    return locks.hold(Weights(replaced(weights.matrix, rows, fitted.matrix[surface.weld[rows]])))
 
 
 def _methods(problem: Problem, planned: Plan, default: str, decisions: list[str]) -> Weights:

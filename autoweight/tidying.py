@@ -9,8 +9,10 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.errors import RecipeError, WeightsError
+from autoweight.locks import Locks
 from autoweight.recipe import Tidy
 from autoweight.rig import Mesh, Skeleton, Weights
+from autoweight.rows import replaced
 from autoweight.strays import NOTABLE, cleaned, unwanted
 from autoweight.surface import Surface, prepare
 
@@ -41,6 +43,7 @@ def tidy(
     *,
     mesh: Mesh | None = None,
     skeleton: Skeleton | None = None,
+    locks: Locks | None = None,
 ) -> Weights:
     """Cap the influences of each vertex, prune tiny and stray weights, and normalise.
 
@@ -55,6 +58,9 @@ def tidy(
     skeleton : Skeleton, optional
         Whose joints they are. With it and the mesh, weight that has no business where it is goes;
         see `autoweight.strays.unwanted`.
+    locks : Locks, optional
+        Weights that stay as they are, in place in `weights` already. They count toward the cap
+        but are never dropped for it; what is not locked makes room.
 
     Returns
     -------
@@ -85,17 +91,19 @@ def tidy(
         return _normalised(np.where((block >= how.prune) | (block == largest), block, 0.0))
 
     if mesh is None:
-        return Weights(_by_row(_by_row(weights.matrix, capped), pruned))
-    surface = prepare(mesh)
-    places, back = _places(weights.matrix, surface)
-    cut = _by_row(places, capped)
-    tidied = _by_row(_spread(places, cut, surface, how.prune), pruned)
-    if skeleton is not None:
-        tidied = _without_strays(tidied, surface, skeleton)
-    return Weights(tidied[back])
+        rows = _by_row(_by_row(weights.matrix, capped), pruned)
+    else:
+        surface = prepare(mesh)
+        places, back = _places(weights.matrix, surface)
+        cut = _by_row(places, capped)
+        tidied = _by_row(_spread(places, cut, surface, how.prune), pruned)
+        if skeleton is not None:
+            tidied = _without_strays(tidied, surface, skeleton)
+        rows = tidied[back]
+    return Weights(_locked(rows, weights.matrix, locks, how) if locks else rows)
 
 
-def quantise(weights: Weights, bits: int) -> Weights:
+def quantise(weights: Weights, bits: int, *, locks: Locks | None = None) -> Weights:
     """Round weights to what a file can hold.
 
     Parameters
@@ -103,6 +111,9 @@ def quantise(weights: Weights, bits: int) -> Weights:
     weights : Weights
     bits : {32, 16, 8}
         Single floats, or whole multiples of 1/65535 or 1/255.
+    locks : Locks, optional
+        Weights that stay as they are, in place in `weights` already. Those that the file can
+        hold do at any number of bits; others only in single floats, which are left to the file.
 
     Returns
     -------
@@ -129,13 +140,14 @@ def quantise(weights: Weights, bits: int) -> Weights:
         block = block / np.where(np.abs(total - 1) < FLOAT_SLACK, 1.0, total)
         if bits == 32:
             return block.astype(np.float32).astype(np.float64)
-        units = np.floor(block * whole)
+        units = np.floor(block * whole + UNIT_SLACK)  # k / 255 · 255 may come out just below k
         remainder = block * whole - units
         missing = whole - units.sum(axis=1, keepdims=True)
         rank = np.argsort(np.argsort(-remainder, axis=1, kind="stable"), axis=1, kind="stable")
         return (units + (rank < missing)) / whole
 
-    return Weights(_by_row(weights.matrix, rounded))
+    found = Weights(_by_row(weights.matrix, rounded))
+    return locks.hold(found) if locks and bits == 32 else found
 
 
 def precision(weights: Weights) -> int:
@@ -176,6 +188,27 @@ def _largest(block: NDArray[np.float64], most: int) -> NDArray[np.float64]:
     tied = block == limit
     room = most - above.sum(axis=1, keepdims=True)
     return np.where(above | (tied & (np.cumsum(tied, axis=1) <= room)), block, 0.0)
+
+
+def _locked(
+    rows: sparse.csr_array, before: sparse.csr_array, locks: Locks, how: Tidy
+) -> sparse.csr_array:
+    """Put locked rows back, and tidy partly locked ones as far as they are free."""
+    whole, part = np.flatnonzero(locks.whole), np.flatnonzero(locks.partial)
+    rows = replaced(rows, whole, before[whole])
+    for begin in range(0, len(part), CHUNK):
+        some = part[begin : begin + CHUNK]
+        held, locked = locks.dense(some)
+        free = np.where(locked, 0.0, before[some].toarray())
+        total = free.sum(axis=1, keepdims=True)
+        # Something has to take what the locks leave, so one free joint stays whatever the cap.
+        room = np.maximum(how.max_influences - (held > 0).sum(axis=1, keepdims=True), 1)
+        rank = np.argsort(np.argsort(-free, axis=1, kind="stable"), axis=1, kind="stable")
+        free = np.where((rank == 0) | ((rank < room) & (free >= how.prune)), free, 0.0)
+        left = free.sum(axis=1, keepdims=True)
+        free *= np.divide(total, left, where=left > 0, out=np.zeros_like(left))
+        rows = replaced(rows, some, sparse.csr_array(np.where(locked, held, free)))
+    return rows
 
 
 def _normalised(block: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -266,7 +299,7 @@ def _by_row(
 ) -> sparse.csr_array:
     """Apply a change of dense rows (r, k), k the most entries of any, to sparse ones."""
     # One width for all chunks: sums then add up in one order, and equal rows stay equal.
-    place = np.arange(int(np.diff(matrix.indptr).max()))
+    place = np.arange(int(np.diff(matrix.indptr).max(initial=0)))
     data = np.empty_like(matrix.data)
     for begin in range(0, matrix.shape[0], CHUNK):
         ends = matrix.indptr[begin : begin + CHUNK + 1]

@@ -14,6 +14,8 @@ __all__ = ["main"]
 
 COMMANDS = {
     "solve": "Weight a rig from its mesh and joints.",
+    "recipe": "Write a recipe to start from, with what is in a rig.",
+    "mirror": "Make one side's weights the mirror image of the other's.",
     "carry": "Carry finished weights over to changed geometry.",
     "tidy": "Prune, cap, normalise and quantise the weights of a rig.",
     "check": "Report the health of a rig's mesh, joints and weights.",

@@ -61,7 +61,6 @@ def _run(place: Path, quiet: bool) -> dict[str, Any]:
     from autoweight.io.atomic import write
     from autoweight.recipe import load_recipe
     from autoweight.solving import first_pass
-    from autoweight.tidying import quantise, tidy
 
     progress = progress_to_stderr(quiet)
     model, recipe_file, weighted = (
@@ -74,12 +73,7 @@ def _run(place: Path, quiet: bool) -> dict[str, Any]:
     begun = perf_counter()
     rig, recipe = load(model), load_recipe(recipe_file)
     solution = first_pass(rig, recipe, progress=progress)
-    final = quantise(
-        tidy(solution.weights, recipe.tidy, mesh=rig.mesh, skeleton=rig.skeleton), recipe.tidy.bits
-    )
-    if solution.locks:
-        final = solution.locks.hold(final, rig.skeleton)
-    save(replace(rig, weights=final), weighted, bits=recipe.tidy.bits)
+    save(replace(rig, weights=solution.weights), weighted, bits=recipe.tidy.bits)
     seconds = perf_counter() - begun
 
     progress("checking", 0)

@@ -17,6 +17,7 @@ __all__ = [
     "output",
     "progress_to_stderr",
     "quiet",
+    "recipe",
     "root",
     "skeleton",
     "table",
@@ -30,6 +31,7 @@ force = click.option("--force", is_flag=True, help="Allow OUT to be the file tha
 skeleton = click.option(
     "--skeleton", metavar="FILE", help="Joints in a JSON file, for a mesh that has none."
 )
+recipe = click.option("--recipe", "recipe_file", metavar="FILE", help="What to do, in a TOML file.")
 root = click.option(
     "--root", metavar="NODE", help="Node whose hierarchy is the skeleton, where no skin names one."
 )

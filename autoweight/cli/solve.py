@@ -10,6 +10,7 @@ from autoweight.cli.options import (
     output,
     progress_to_stderr,
     quiet,
+    recipe,
     root,
     skeleton,
     tidying,
@@ -19,7 +20,7 @@ from autoweight.cli.options import (
 @click.command()
 @click.argument("rig")
 @output
-@click.option("--recipe", "recipe_file", metavar="FILE", help="What to do, in a TOML file.")
+@recipe
 @click.option("--method", help="How to weight; a built-in name or package.module:function.")
 @tidying
 @click.option("--part", "parts", multiple=True, metavar="GLOB", help="Weight these parts alone.")
@@ -55,7 +56,7 @@ def command(
     """
     from dataclasses import replace
 
-    from autoweight.cli.writing import overridden, write_tidied
+    from autoweight.cli.writing import overridden, write_weights
     from autoweight.errors import naming
     from autoweight.io import check_output, load
     from autoweight.recipe import Recipe, load_recipe
@@ -63,24 +64,23 @@ def command(
 
     progress = progress_to_stderr(quiet)
     progress("reading", 0)
-    recipe = load_recipe(recipe_file) if recipe_file else Recipe()
+    asked = load_recipe(recipe_file) if recipe_file else Recipe()
     loaded = load(rig, skeleton=skeleton, root=root, parts=parts)
     check_output(loaded, output, force=force)
-    recipe = replace(
-        recipe,
-        method=method or recipe.method,
-        skip=recipe.skip + skip + (loaded.unused_joints if skip_unused else ()),
-        tidy=overridden(recipe.tidy, max_influences, prune, bits),
+    asked = replace(
+        asked,
+        method=method or asked.method,
+        skip=asked.skip + skip + (loaded.unused_joints if skip_unused else ()),
+        tidy=overridden(asked.tidy, max_influences, prune, bits),
     )
     with naming(rig):
-        solution = first_pass(loaded, recipe, progress=progress)
+        solution = first_pass(loaded, asked, progress=progress)
     progress("writing", 0)
-    write_tidied(
+    write_weights(
         loaded,
         solution.weights,
-        recipe.tidy,
+        asked.tidy.bits,
         output,
-        locks=solution.locks,
         decisions=solution.decisions,
         force=force,
         as_json=as_json,

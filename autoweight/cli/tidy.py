@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import click
 
-from autoweight.cli.options import as_json, force, output, tidying
+from autoweight.cli.options import as_json, force, output, recipe, tidying
 
 
 @click.command()
 @click.argument("rig")
 @output
+@recipe
 @tidying
 @force
 @as_json
 def command(
     rig: str,
     output: str,
+    recipe_file: str | None,
     max_influences: int | None,
     prune: float | None,
     bits: str | None,
@@ -24,17 +26,32 @@ def command(
 ) -> None:
     """Prune, cap, normalise and quantise the weights that RIG already has.
 
+    Of a recipe its locks and its tidy table count.
+
     \b
     Example:
       autoweight tidy axolotl/weighted.glb -o axolotl/eight_bits.glb --max-influences 3 --bits 8
     """
-    from autoweight.cli.writing import overridden, write_tidied
-    from autoweight.errors import WeightsError
-    from autoweight.io import load
-    from autoweight.recipe import Tidy
+    from dataclasses import replace
 
+    from autoweight.cli.writing import overridden, write_weights
+    from autoweight.errors import naming
+    from autoweight.io import check_output, load
+    from autoweight.recipe import Recipe, load_recipe
+    from autoweight.solving import tidy_pass
+
+    asked = load_recipe(recipe_file) if recipe_file else Recipe()
+    asked = replace(asked, tidy=overridden(asked.tidy, max_influences, prune, bits))
     loaded = load(rig)
-    if loaded.weights is None:
-        raise WeightsError(f"{rig}: has no weights to tidy; weight it with 'autoweight solve'")
-    how = overridden(Tidy(), max_influences, prune, bits)
-    write_tidied(loaded, loaded.weights, how, output, force=force, as_json=as_json)
+    check_output(loaded, output, force=force)
+    with naming(rig):
+        found = tidy_pass(loaded, asked)
+    write_weights(
+        loaded,
+        found.weights,
+        asked.tidy.bits,
+        output,
+        decisions=found.decisions,
+        force=force,
+        as_json=as_json,
+    )

@@ -1,19 +1,16 @@
-"""How commands that make weights tidy them, write them and say what they wrote."""
+"""How commands that make weights write them and say what they wrote."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from autoweight.cli.options import emit, table
 from autoweight.recipe import Tidy
 from autoweight.rig import Rig, Weights
 
-if TYPE_CHECKING:
-    from autoweight.locks import Locks
-
-__all__ = ["overridden", "write_tidied"]
+__all__ = ["overridden", "write_weights"]
 
 
 def overridden(
@@ -28,35 +25,33 @@ def overridden(
     return replace(tidy, **{key: value for key, value in said.items() if value is not None})
 
 
-def write_tidied(
+def write_weights(
     rig: Rig,
     weights: Weights,
-    how: Tidy,
+    bits: int,
     output: str,
     *,
-    locks: Locks | None = None,
     decisions: Sequence[str] = (),
+    more: Mapping[str, Any] | None = None,
     force: bool,
     as_json: bool,
 ) -> None:
-    """Tidy weights, write them into a copy of the rig's file, and print a summary."""
+    """Write tidied weights into a copy of the rig's file, and print a summary."""
     import numpy as np
 
     from autoweight.io import save
-    from autoweight.tidying import quantise, tidy
 
-    final = quantise(tidy(weights, how, mesh=rig.mesh, skeleton=rig.skeleton), how.bits)
-    if locks:
-        final = locks.hold(final, rig.skeleton)
-    save(replace(rig, weights=final), output, bits=how.bits, force=force)
-    histogram = np.bincount(final.influences)
+    final = replace(rig, weights=weights)
+    save(final, output, bits=bits, force=force)
+    histogram = np.bincount(weights.influences)
     result: dict[str, Any] = {
         "output": output,
-        "vertices": final.shape[0],
-        "joints": final.shape[1],
+        "vertices": weights.shape[0],
+        "joints": weights.shape[1],
         "influences": {many: int(count) for many, count in enumerate(histogram) if count},
-        "unused_joints": list(replace(rig, weights=final).unused_joints),
+        "unused_joints": list(final.unused_joints),
         "decisions": list(decisions),
+        **(more or {}),
     }
     emit(result, as_json, lambda: _text(result))
 

@@ -1,0 +1,117 @@
+"""``autoweight mirror``."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from autoweight.cli.options import as_json, force, output, quiet, recipe, tidying
+
+if TYPE_CHECKING:
+    from autoweight.mirroring import MirrorReport
+    from autoweight.recipe import Tidy
+    from autoweight.rig import Weights
+
+
+@click.command()
+@click.argument("rig")
+@output
+@recipe
+@click.option("--plane", metavar="PLANE", help="x, y or z; x=0.25; or point and normal (x).")
+@click.option(
+    "--keep",
+    type=click.Choice(["positive", "negative", "mean"]),
+    help="Whose weights count, seen along the plane's normal (positive).",
+)
+@click.option("--pair", "pairs", multiple=True, metavar="A=B", help="Joints that are counterparts.")
+@tidying
+@force
+@as_json
+@quiet
+def command(
+    rig: str,
+    output: str,
+    recipe_file: str | None,
+    plane: str | None,
+    keep: str | None,
+    pairs: tuple[str, ...],
+    max_influences: int | None,
+    prune: float | None,
+    bits: str | None,
+    force: bool,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Make one side's weights the exact mirror image of the other's.
+
+    Of a recipe its mirror, its locks and its tidy table count. Without one, no vertex gets more
+    influences than RIG has already, and the precision stays.
+
+    \b
+    Example:
+      autoweight mirror axolotl/weighted.glb -o axolotl/even.glb --plane x --keep positive
+    """
+    from dataclasses import replace
+
+    from autoweight.cli.options import progress_to_stderr
+    from autoweight.cli.writing import overridden, write_weights
+    from autoweight.errors import naming
+    from autoweight.io import check_output, load
+    from autoweight.recipe import Mirror, Recipe, Tidy, load_recipe
+    from autoweight.solving import mirror_pass
+
+    loaded = load(rig)
+    check_output(loaded, output, force=force)
+    if recipe_file:
+        asked = load_recipe(recipe_file)
+    else:
+        asked = Recipe(tidy=_as_it_is(loaded.weights) if loaded.weights else Tidy())
+    how = asked.mirror or Mirror()
+    how = replace(
+        how,
+        plane=plane or how.plane,
+        keep=keep or how.keep,
+        pairs=how.pairs + tuple(_pair(each) for each in pairs),
+    )
+    asked = replace(asked, mirror=how, tidy=overridden(asked.tidy, max_influences, prune, bits))
+    with naming(rig):
+        found = mirror_pass(loaded, asked, progress=progress_to_stderr(quiet))
+    write_weights(
+        loaded,
+        found.weights,
+        asked.tidy.bits,
+        output,
+        decisions=found.decisions,
+        more=_more(found.mirrored) if found.mirrored else {},
+        force=force,
+        as_json=as_json,
+    )
+
+
+def _as_it_is(weights: Weights) -> Tidy:
+    """Limits that the weights keep to already."""
+    from autoweight.recipe import Tidy
+    from autoweight.tidying import precision
+
+    return Tidy(int(weights.influences.max()), 0, precision(weights))
+
+
+def _pair(text: str) -> tuple[str, str]:
+    first, equals, second = text.partition("=")
+    if not equals:
+        raise click.BadParameter(f"{text!r} is not A=B", param_hint="--pair")
+    return first, second
+
+
+def _more(report: MirrorReport) -> dict[str, Any]:
+    """What of the rig is not symmetric."""
+    order = report.distance.argsort(kind="stable")[::-1]
+    return {
+        "tolerance": report.tolerance,
+        "asymmetric_vertices": {
+            int(report.asymmetric[at]): float(report.distance[at]) for at in order
+        },
+        "shifted_joints": dict(report.shifted),
+        "unpaired_joints": list(report.unpaired),
+    }

@@ -1,0 +1,39 @@
+"""``autoweight recipe``."""
+
+from __future__ import annotations
+
+import click
+
+from autoweight.cli.options import root, skeleton
+
+
+@click.command()
+@click.argument("rig")
+@click.option("-o", "--output", metavar="FILE", help="File to write instead of stdout.")
+@skeleton
+@root
+@click.option("--force", is_flag=True, help="Allow FILE to be there already.")
+def command(
+    rig: str, output: str | None, skeleton: str | None, root: str | None, force: bool
+) -> None:
+    """Write a recipe to start from, with the chains, parts and pairs found in RIG.
+
+    \b
+    Example:
+      autoweight recipe axolotl/axolotl.glb -o axolotl/axolotl.toml
+    """
+    from pathlib import Path
+
+    from autoweight.drafting import draft
+    from autoweight.errors import FileError
+    from autoweight.io import load
+    from autoweight.io.atomic import write
+
+    text = draft(load(rig, skeleton=skeleton, root=root), Path(rig).name)
+    if output is None:
+        click.echo(text, nl=False)
+        return
+    if Path(output).exists() and not force:
+        raise FileError(f"{output}: is there already; choose another name, or add --force")
+    write(output, [text.encode()])
+    click.echo(f"wrote {output}")
