@@ -163,7 +163,7 @@ def test_a_sheared_joint(tmp_path):
 def test_a_table_holds_no_clips(tmp_path):
     rig = posed(tmp_path)
     clip = Clip("still", [0.0], rest_local(rig.skeleton)[None])
-    with pytest.raises(FileError, match="holds no clips"):
+    with pytest.raises(FileError, match=r"\.npz file cannot be written with clips"):
         save(rig, tmp_path / "out.npz", clips=[clip])
 
 

@@ -765,10 +765,23 @@ def test_the_file_itself_needs_force(tmp_path):
     np.testing.assert_array_equal(load(path).weights.dense(), 0.5)
 
 
+def test_weights_that_did_not_change_stay_as_they_are(tmp_path):
+    file = strip()
+    attributes = file.tree["meshes"][0]["primitives"][0]["attributes"]
+    eighths = [[round(255 * each) for each in row] for row in WEIGHTS]
+    attributes["WEIGHTS_0"] = file.accessor(eighths, UBYTE, "VEC4", normalized=True)
+    path = file.glb(tmp_path / "strip.glb")
+    save(load(path), tmp_path / "out.glb")
+    assert tree_of(tmp_path / "out.glb") == tree_of(path)
+    assert binary_of(tmp_path / "out.glb") == binary_of(path)
+    save(load(path), tmp_path / "out.glb", bits=16)
+    assert tree_of(tmp_path / "out.glb") != tree_of(path)
+
+
 def test_a_rig_without_weights(tmp_path):
-    rig = load(strip(weights=False).glb(tmp_path / "strip.glb"))
-    with pytest.raises(WeightsError, match="no weights to write"):
-        save(rig, tmp_path / "out.glb")
+    path = strip(weights=False).glb(tmp_path / "strip.glb")
+    save(load(path), tmp_path / "out.glb")
+    assert tree_of(tmp_path / "out.glb") == tree_of(path)
 
 
 # --- a file from nothing --------------------------------------------------------------------------

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,9 +11,20 @@ from autoweight.errors import FileError, naming
 from autoweight.rig import Rig, Skeleton, Weights
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from autoweight.pose.clip import Clip
 
-__all__ = ["check_output", "load", "load_clips", "load_motion", "load_weights", "save"]
+__all__ = [
+    "check_output",
+    "load",
+    "load_clips",
+    "load_motion",
+    "load_shapes",
+    "load_weights",
+    "save",
+]
 
 USD = {".usda": "usd", ".usdc": "usd", ".usdz": "usd"}
 READERS = {
@@ -72,9 +83,11 @@ def save(
     rig: Rig,
     path: str | Path,
     *,
-    bits: int = 32,
+    bits: int | None = None,
     force: bool = False,
     clips: Sequence[Clip] = (),
+    shapes: Mapping[str, NDArray[np.float64]] | None = None,
+    fades: Mapping[str, NDArray[np.float64]] | None = None,
     flatten: bool = False,
 ) -> None:
     """Write a rig, whole or not at all.
@@ -82,16 +95,21 @@ def save(
     Parameters
     ----------
     rig : Rig
-        With weights.
+        A weight table needs one with weights.
     path : str or Path
         A ``.glb`` or ``.gltf`` file, a ``.usda``, ``.usdc`` or ``.usdz`` one, or a weight table
         ``.npz`` or ``.csv``.
-    bits : {32, 16, 8}
-        Precision of the weights in the file.
+    bits : {32, 16, 8}, optional
+        Precision of the weights in the file. When left out, weights that are those of the file
+        stay in it as they are; others are written with 32.
     force : bool
         Overwrite the file the rig was read from.
     clips : sequence of Clip
         Animations to add to a glTF file.
+    shapes : mapping of str to ndarray, shape (n, 3)
+        Morph targets to add to a glTF file, by name: how far each vertex moves in bind space.
+    fades : mapping of str to ndarray, shape (n,)
+        Factors for the morph targets of a glTF file, by name.
     flatten : bool
         Write one OpenUSD layer with everything in it, and not a layer on top of the file the rig
         was read from.
@@ -105,12 +123,12 @@ def save(
     check_output(rig, path, force=force)
     with naming(path):
         module = _module(path, WRITERS, "write")
-        if path.suffix.lower() in USD:
-            module.save(rig, path, bits=bits, clips=clips, flatten=flatten)
-        elif flatten:
-            raise FileError("is no OpenUSD file; leave out --flatten")
-        else:
-            module.save(rig, path, bits=bits, clips=clips)
+        asked = {"clips": clips, "shapes": shapes, "fades": fades, "flatten": flatten}
+        asked = {name: value for name, value in asked.items() if value}
+        for name in asked:
+            if name not in module.EXTRAS:
+                raise FileError(f"a {path.suffix} file cannot be written with {name}; leave it out")
+        module.save(rig, path, bits=bits, **asked)
 
 
 def check_output(rig: Rig, path: str | Path, *, force: bool = False) -> None:
@@ -188,6 +206,28 @@ def load_motion(path: str | Path, skeleton: Skeleton) -> Clip:
     path = Path(path)
     with naming(path):
         return bvh.load(path, skeleton)
+
+
+def load_shapes(rig: Rig) -> dict[str, NDArray[np.float64]]:
+    """The morph targets of the file a rig was read from.
+
+    Parameters
+    ----------
+    rig : Rig
+
+    Returns
+    -------
+    dict of str to ndarray, shape (n, 3)
+        How far each moves each vertex, in bind space; empty where the file has none.
+
+    Raises
+    ------
+    FileError
+        A target breaks the format.
+    """
+    from autoweight.io import gltf, shapes
+
+    return shapes.read(rig.document) if isinstance(rig.document, gltf.GltfDocument) else {}
 
 
 def load_weights(path: str | Path, rig: Rig) -> Weights:

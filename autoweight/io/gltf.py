@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from copy import deepcopy
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from pathlib import Path
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.errors import FileError, GeometryError, SkeletonError, WeightsError, suggestion
-from autoweight.io import accessors, atomic, clips, container, encode, fresh, joints
+from autoweight.io import accessors, atomic, clips, container, encode, fresh, joints, shapes
 from autoweight.io.binding import Binding, from_nodes, from_skins, skeleton_of
 from autoweight.io.container import Container
 from autoweight.io.hierarchy import Hierarchy, label
@@ -25,6 +26,7 @@ from autoweight.rig import Mesh, Part, Rig, Skeleton, Weights
 
 __all__ = ["GltfDocument", "load", "made", "save"]
 
+EXTRAS = ("clips", "shapes", "fades")
 TRIANGLES, TRIANGLE_STRIP, TRIANGLE_FAN = 4, 5, 6
 COMPRESSED = ("KHR_draco_mesh_compression",)
 SKIN_ATTRIBUTE = re.compile(r"(JOINTS|WEIGHTS)_\d+")
@@ -66,6 +68,8 @@ class GltfDocument:
     blocks : tuple of Block
     raw_weights : csr_array, shape (n, j), or None
         The weights as the file has them, sound or not; None where no part has any.
+    weights : Weights or None
+        The same with rows that sum to 1, where they can be made to.
     attributes : dict of str to array
         The custom values the file has.
     """
@@ -75,6 +79,7 @@ class GltfDocument:
     joint_nodes: tuple[int, ...]
     blocks: tuple[Block, ...]
     raw_weights: sparse.csr_array | None
+    weights: Weights | None
     attributes: dict[str, NDArray[Any]]
 
     @property
@@ -83,7 +88,14 @@ class GltfDocument:
         return self.source.path
 
     def write(
-        self, rig: Rig, path: str | Path, *, bits: int = 32, added_clips: Sequence[Clip] = ()
+        self,
+        rig: Rig,
+        path: str | Path,
+        *,
+        bits: int | None = None,
+        added_clips: Sequence[Clip] = (),
+        added_shapes: Mapping[str, NDArray[np.float64]] | None = None,
+        fades: Mapping[str, NDArray[np.float64]] | None = None,
     ) -> None:
         """Write the file again with the weights and custom values of `rig`.
 
@@ -92,17 +104,21 @@ class GltfDocument:
         rig : Rig
             Of the same vertices and joints as the one that was read.
         path : str or Path
-        bits : {32, 16, 8}
-        added_clips : sequence of Clip
-            Appended to the animations of the file.
+        bits : {32, 16, 8}, optional
+            When left out, weights that are still those of the file stay as they are in it.
+        added_clips, added_shapes
+            Appended to the animations and morph targets of the file.
+        fades
+            Factors for its morph targets.
 
         Raises
         ------
         FileError, SkeletonError, WeightsError
         """
-        if rig.weights is None:
-            raise WeightsError("there are no weights to write; solve them first")
         path = Path(path)
+        weights = rig.weights
+        if bits is None and weights is self.weights:
+            weights = None  # nothing new
         tree = self.source.json()
         primitives = self._primitives(tree)
         changed = {
@@ -115,14 +131,19 @@ class GltfDocument:
             for owned in primitives
             for primitive in owned
             for name in list(primitive["attributes"])
-            if SKIN_ATTRIBUTE.fullmatch(name) or name in changed
+            if name in changed or (weights is not None and SKIN_ATTRIBUTE.fullmatch(name))
         }
+        fading, faded = shapes.fade(self, primitives, fades or {})
+        replaced |= fading
         packer = Packer(self.source, tree, replaced, glb=path.suffix.lower() == ".glb")
-        lookups = self._skins(packer, rig)
+        lookups = self._skins(packer, rig.skeleton, weights)
         clips.add(packer, self, rig.skeleton, added_clips)
+        shapes.store(packer, faded)
+        shapes.add(packer, self, primitives, added_shapes or {})
         for name, values in changed.items():
             self._attribute(packer, primitives, name, values)
-        self._weights(packer, primitives, lookups, rig.weights, bits)
+        if weights is not None:
+            self._weights(packer, primitives, lookups, weights, bits or 32)
         chunks = packer.chunks()
         if self.path is not None:
             for old, new in container.side_files(tree, self.path, path):
@@ -148,20 +169,16 @@ class GltfDocument:
             if alone or owner.setdefault(mesh, binding) is binding:
                 numbers[number] = mesh
                 continue
-            copy = tree["meshes"][mesh] | {
-                "primitives": [
-                    primitive | {"attributes": primitive["attributes"].copy()}
-                    for primitive in tree["meshes"][mesh]["primitives"]
-                ]
-            }
-            tree["meshes"].append(copy)
+            tree["meshes"].append(deepcopy(tree["meshes"][mesh]))
             numbers[number] = tree["nodes"][number]["mesh"] = len(tree["meshes"]) - 1
         return [
             [tree["meshes"][numbers[block.node]]["primitives"][i] for i in block.primitives]
             for block in self.blocks
         ]
 
-    def _skins(self, packer: Packer, rig: Rig) -> dict[int, NDArray[np.int32]]:
+    def _skins(
+        self, packer: Packer, skeleton: Skeleton, weights: Weights | None
+    ) -> dict[int, NDArray[np.int32]]:
         """Give every block's node a skin with the joints it needs; where each joint is in it.
 
         Returns
@@ -169,17 +186,15 @@ class GltfDocument:
         dict of int to ndarray, shape (j,)
             By the id of the binding.
         """
-        assert rig.weights is not None
         bindings = {id(block.binding): block.binding for block in self.blocks}
-        used = {key: np.zeros(len(rig.skeleton), dtype=bool) for key in bindings}
-        matrix = rig.weights.matrix
-        for block in self.blocks:
-            span = matrix.indptr[block.vertices.start], matrix.indptr[block.vertices.stop]
-            used[id(block.binding)][matrix.indices[slice(*span)]] = True
+        used = {key: np.zeros(len(skeleton), dtype=bool) for key in bindings}
+        if weights is not None:
+            for block in self.blocks:
+                used[id(block.binding)][weights.matrix[block.vertices].indices] = True
         lookups = {}
         position = {node: joint for joint, node in enumerate(self.joint_nodes)}
         for key, binding in bindings.items():
-            lookup = np.full(len(rig.skeleton), -1, dtype=np.int32)
+            lookup = np.full(len(skeleton), -1, dtype=np.int32)
             for number, node in reversed(list(enumerate(binding.joints))):
                 lookup[position[node]] = number
             extra = np.flatnonzero(used[key] & (lookup < 0))
@@ -187,7 +202,7 @@ class GltfDocument:
             lookups[key] = lookup
             if binding.stored and len(extra) == 0:
                 continue
-            added = np.linalg.inv(rig.skeleton.rest[extra]) @ binding.place
+            added = np.linalg.inv(skeleton.rest[extra]) @ binding.place
             inverse = np.concatenate([binding.inverse_bind, added])
             inverse[:, 3] = (0, 0, 0, 1)
             columns = inverse.transpose(0, 2, 1).reshape(-1, 16).astype("<f4")
@@ -259,13 +274,21 @@ class GltfDocument:
                     primitive["attributes"].update(pair)
 
 
-def save(rig: Rig, path: Path, *, bits: int, clips: Sequence[Clip]) -> None:
+def save(
+    rig: Rig,
+    path: Path,
+    *,
+    bits: int | None,
+    clips: Sequence[Clip] = (),
+    shapes: Mapping[str, NDArray[np.float64]] | None = None,
+    fades: Mapping[str, NDArray[np.float64]] | None = None,
+) -> None:
     """Write a rig as glTF; see `autoweight.io.save`."""
     document = rig.document
     if not isinstance(document, GltfDocument):
         document = made(rig.mesh, rig.skeleton).document
         assert isinstance(document, GltfDocument)
-    document.write(rig, path, bits=bits, added_clips=clips)
+    document.write(rig, path, bits=bits, added_clips=clips, added_shapes=shapes, fades=fades)
 
 
 def load(
@@ -492,8 +515,9 @@ def _assemble(
     mesh = Mesh(arrays.vertices(), arrays.faces(), tuple(parts))
     raw = arrays.weights()
     attributes = arrays.attributes()
-    document = GltfDocument(source, hierarchy, joint_nodes, tuple(blocks), raw, attributes)
-    return Rig(mesh, skeleton, encode.sound(raw), document, attributes)
+    weights = encode.sound(raw)
+    document = GltfDocument(source, hierarchy, joint_nodes, tuple(blocks), raw, weights, attributes)
+    return Rig(mesh, skeleton, weights, document, attributes)
 
 
 class Arrays:

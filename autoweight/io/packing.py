@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autoweight.errors import FileError
-from autoweight.io.accessors import DTYPES
+from autoweight.io.accessors import DTYPES, FLOAT
 from autoweight.io.atomic import Chunk
 from autoweight.io.container import Container, data_uri, glb_chunks, gltf_chunks
 
@@ -102,6 +102,12 @@ class Packer:
         if bounds:
             flat = array[rows].reshape(item["count"], -1)
             item |= {"min": flat.min(axis=0).tolist(), "max": flat.max(axis=0).tolist()}
+        return _place(self.accessors, self.free_accessors, item)
+
+    def still(self, count: int) -> int:
+        """Add an accessor of that many zero vectors; its number."""
+        zero = [0.0, 0.0, 0.0]
+        item = {"componentType": FLOAT, "count": count, "type": "VEC3", "min": zero, "max": zero}
         return _place(self.accessors, self.free_accessors, item)
 
     def chunks(self) -> list[Chunk]:

@@ -10,7 +10,6 @@ from __future__ import annotations
 import csv
 import io
 import zipfile
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -20,24 +19,22 @@ from scipy import sparse
 
 from autoweight.errors import FileError, WeightsError, suggestion
 from autoweight.io import atomic
-from autoweight.pose.clip import Clip
 from autoweight.rig import ROW_SUM_TOLERANCE, Rig, Weights
 
 __all__ = ["load", "save"]
 
+EXTRAS = ()
 HEADER = ["vertex", "joint", "weight"]
 # Four weights rounded to two digits miss 1 by no more than 0.02; what misses by more is somebody's
 # mistake, and what misses by less than the tolerance of `Weights` is left as it is.
 ROUNDED = 0.025
 
 
-def save(rig: Rig, path: Path, *, bits: int, clips: Sequence[Clip]) -> None:
+def save(rig: Rig, path: Path, *, bits: int | None) -> None:
     """Write the weights of a rig; see `autoweight.io.save`.
 
     Numbers are written in full, so `bits` says nothing here.
     """
-    if clips:
-        raise FileError("a weight table holds no clips; write .glb or .gltf")
     if rig.weights is None:
         raise WeightsError("there are no weights to write; solve them first")
     matrix, names = rig.weights.matrix, np.array(rig.skeleton.names)

@@ -23,12 +23,12 @@ from scipy import sparse
 
 from autoweight.errors import FileError, SkeletonError, WeightsError
 from autoweight.io import atomic, encode
-from autoweight.pose.clip import Clip
 from autoweight.rig import Mesh, Part, Rig, Skeleton
 
 __all__ = ["UsdDocument", "load", "save"]
 
 CUSTOM = "_"
+EXTRAS = ("flatten",)
 """Primvars whose name begins so are the custom values of a rig."""
 
 
@@ -162,11 +162,9 @@ class UsdDocument:
                 _custom(prim, name, values[block.vertices])
 
 
-def save(rig: Rig, path: Path, *, bits: int, clips: Sequence[Clip], flatten: bool) -> None:
+def save(rig: Rig, path: Path, *, bits: int | None, flatten: bool = False) -> None:
     """Write a rig as OpenUSD; see `autoweight.io.save`."""
-    if clips:
-        raise FileError("an OpenUSD file gets weights only; write clips to .glb or .gltf")
-    document = rig.document
+    bits, document = bits or 32, rig.document
     if isinstance(document, UsdDocument):
         document.write(rig, path, bits=bits, flatten=flatten)
     else:
