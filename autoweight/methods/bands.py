@@ -315,7 +315,8 @@ def _stand(
         inside = (_bone_of(parts, number, count) >= 0)[owner]
         gaps = parts[number].gaps
         width = float(gaps[gaps > 0].min(initial=np.inf))
-        depth = _depth(graph, inside, width / 2) - _depth(graph, ~inside, width / 2)
+        depth = _depth(graph, inside, width / 2, rim=0.5)
+        depth -= _depth(graph, ~inside, width / 2, rim=0.5)
         width = min(width, 2 * float(depth[np.isfinite(depth)].max(initial=0.0))) or 1.0
         found[number] = curve(parts[number].falloff.shape, 0.5 - depth / width)
     total = sum(found.values())
@@ -371,7 +372,7 @@ def _hold(
     inside = np.zeros(graph.shape[0], dtype=bool)
     inside[mine] = True
     width = limb.lead
-    depth = _depth(graph, inside, width)
+    depth = _depth(graph, inside, width, rim=1)
     # Where the limb is narrow, as a finger is, there is less room to let go in.
     ring = depth[inside & (claim > 0.9)]
     width = min(width, float(np.median(ring)) if len(ring) else width)
@@ -380,15 +381,20 @@ def _hold(
     return 1 - curve(limb.falloff.shape, np.minimum(depth, width) / width)
 
 
-def _depth(graph: sparse.csr_array, inside: NDArray[np.bool_], limit: float) -> NDArray[np.float64]:
-    """Way out of a region from each place in it, 0 outside, (p,); infinite beyond a limit."""
+def _depth(
+    graph: sparse.csr_array, inside: NDArray[np.bool_], limit: float, *, rim: float
+) -> NDArray[np.float64]:
+    """Way out of a region from each place in it, 0 outside, (p,); infinite beyond a limit.
+
+    The rim is that share of the way along each step that leaves the region.
+    """
     row = np.repeat(np.arange(len(inside)), np.diff(graph.indptr))
     out = np.flatnonzero(inside[row] & ~inside[graph.indices])
     depth = np.where(inside, np.inf, 0.0)
-    if len(out):  # the rim is half-way along the ways out
+    if len(out):
         zero = np.zeros(len(out), dtype=np.intp)
-        away = spread(graph, row[out], zero, graph.data[out] / 2, limit=limit)[1]
-        depth[inside] = away[inside]
+        away = spread(graph, row[out], zero, rim * graph.data[out], limit=limit)
+        depth[inside] = away[1][inside]
     return depth
 
 
