@@ -388,13 +388,15 @@ def _depth(
 
     The rim is that share of the way along each step that leaves the region.
     """
-    row = np.repeat(np.arange(len(inside)), np.diff(graph.indptr))
-    out = np.flatnonzero(inside[row] & ~inside[graph.indices])
+    nodes = np.flatnonzero(inside)
+    near = graph[nodes]
+    row = np.repeat(np.arange(len(nodes)), np.diff(near.indptr))
+    out = np.flatnonzero(~inside[near.indices])
     depth = np.where(inside, np.inf, 0.0)
     if len(out):
         zero = np.zeros(len(out), dtype=np.intp)
-        away = spread(graph, row[out], zero, rim * graph.data[out], limit=limit)
-        depth[inside] = away[1][inside]
+        away = spread(near[:, nodes], row[out], zero, rim * near.data[out], limit=limit)
+        depth[nodes] = away[1]
     return depth
 
 

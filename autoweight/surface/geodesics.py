@@ -107,9 +107,16 @@ def spread(
         (np.maximum(offsets[first], np.finfo(float).tiny), (kind[first], seeds[first])),
         shape=(len(kinds), count),
     )
-    whole = sparse.block_array([[graph, None], [roads, sparse.csr_array((len(kinds),) * 2)]])
+    whole = sparse.csr_array(
+        (
+            np.concatenate([graph.data, roads.data]),
+            np.concatenate([graph.indices, roads.indices]),
+            np.concatenate([graph.indptr, graph.nnz + roads.indptr[1:]]),
+        ),
+        shape=(count + len(kinds),) * 2,
+    )
     away, _, origin = dijkstra(
-        sparse.csr_array(whole),
+        whole,
         indices=np.arange(count, count + len(kinds)),
         min_only=True,
         return_predecessors=True,
