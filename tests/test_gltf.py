@@ -30,10 +30,13 @@ from gltf_files import (
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import autoweight
 from autoweight.errors import AutoweightError, FileError, GeometryError, SkeletonError, WeightsError
-from autoweight.io import accessors, gltf, load, load_clips, save
+from autoweight.io import gltf, load, load_clips, save
+from autoweight.io.gltf import accessors
 from autoweight.pose.clip import world
 from autoweight.pose.skinning import carried, linear_blend
+from autoweight.recipe import Recipe
 from autoweight.rig import Mesh, Part, Skeleton, Weights
 
 BY_QUARTERS = np.column_stack([1 - np.array(UPPER), UPPER])
@@ -329,6 +332,35 @@ def test_one_mesh_shown_twice_gets_weights_of_its_own(tmp_path, validate):
     assert [each for each in validate(tmp_path / "out.glb") if each[0] == 0] == []
     save(again, tmp_path / "more.glb")
     assert (tmp_path / "more.glb").read_bytes() == (tmp_path / "out.glb").read_bytes()
+
+
+def test_a_mesh_that_another_skin_shows_is_left_to_it(tmp_path):
+    file = strip()
+    file.add("skins", joints=[1, 2])
+    file.add("nodes", name="other", mesh=0, skin=1)
+    file.add("nodes", name="same", mesh=0, skin=0)
+    path = file.glb(tmp_path / "two.glb")
+    save(even(load(path, parts=["strip"])), tmp_path / "out.glb")
+    tree = tree_of(tmp_path / "out.glb")
+    assert tree["meshes"][0] == tree_of(path)["meshes"][0]
+    assert [node.get("mesh") for node in tree["nodes"]] == [1, None, None, 0, 1]
+
+
+def test_points_and_lines_get_weights_with_the_first_skin(tmp_path, validate):
+    file = strip(weights=False, skin=False)
+    (primitive,) = file.tree["meshes"][0]["primitives"]
+    dots = {"POSITION": file.accessor([(0, 0, 0), (1, 2, 0)], FLOAT, "VEC3")}
+    file.tree["meshes"][0]["primitives"] += [
+        {"attributes": dots, "mode": 0},
+        {"attributes": primitive["attributes"], "mode": 3},
+    ]
+    rig = load(file.glb(tmp_path / "dots.glb"), root="lower")
+    assert [part.name for part in rig.mesh.parts] == ["strip/0"]
+    assert rig.mesh.vertices.shape == (12, 3)
+    share = autoweight.solve(rig, Recipe(method="nearest"))
+    save(replace(rig, weights=share), tmp_path / "out.glb")
+    assert [each for each in validate(tmp_path / "out.glb") if each[0] == 0] == []
+    assert load(tmp_path / "out.glb").mesh.vertices.shape == (10, 3)
 
 
 def test_a_skin_without_matrices_or_weights_is_bound_where_its_nodes_are(tmp_path):

@@ -5,7 +5,8 @@ import pytest
 from gltf_files import FACES, FLOAT, INVERSE_BIND, POSITIONS, USHORT, strip, tree_of
 
 from autoweight.errors import FileError
-from autoweight.io import accessors, load, load_shapes, save
+from autoweight.io import load, load_shapes, save
+from autoweight.io.gltf import accessors
 
 UP = np.tile([0.0, 1, 0], (10, 1))
 

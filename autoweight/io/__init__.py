@@ -176,9 +176,9 @@ def load_clips(rig: Rig) -> list[Clip]:
     FileError
         An animation breaks the format.
     """
-    from autoweight.io import clips, gltf
+    from autoweight.io.gltf import GltfDocument, clips
 
-    if not isinstance(rig.document, gltf.GltfDocument):
+    if not isinstance(rig.document, GltfDocument):
         return []
     return clips.read(rig.document, rig.skeleton)
 
@@ -225,9 +225,9 @@ def load_shapes(rig: Rig) -> dict[str, NDArray[np.float64]]:
     FileError
         A target breaks the format.
     """
-    from autoweight.io import gltf, shapes
+    from autoweight.io.gltf import GltfDocument, shapes
 
-    return shapes.read(rig.document) if isinstance(rig.document, gltf.GltfDocument) else {}
+    return shapes.read(rig.document) if isinstance(rig.document, GltfDocument) else {}
 
 
 def load_weights(path: str | Path, rig: Rig) -> Weights:

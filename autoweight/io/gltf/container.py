@@ -16,7 +16,7 @@ from urllib.parse import unquote
 
 from autoweight.errors import FileError
 from autoweight.io.atomic import Chunk
-from autoweight.io.schema import Tree, decode
+from autoweight.io.gltf.schema import Tree, decode
 
 __all__ = ["Container", "data_uri", "glb_chunks", "gltf_chunks", "parse", "read", "side_files"]
 

@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autoweight.errors import FileError
-from autoweight.io.accessors import DTYPES, FLOAT
 from autoweight.io.atomic import Chunk
-from autoweight.io.container import Container, data_uri, glb_chunks, gltf_chunks
+from autoweight.io.gltf.accessors import DTYPES, FLOAT
+from autoweight.io.gltf.container import Container, data_uri, glb_chunks, gltf_chunks
 
 __all__ = ["INDICES", "VERTICES", "Packer"]
 

@@ -16,9 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autoweight.errors import FileError, SkeletonError
-from autoweight.io import accessors
-from autoweight.io.container import Container
-from autoweight.io.hierarchy import Hierarchy, label
+from autoweight.io.gltf import accessors
+from autoweight.io.gltf.container import Container
+from autoweight.io.gltf.hierarchy import Hierarchy, label
 from autoweight.rig import Skeleton
 
 __all__ = ["Binding", "from_nodes", "from_skins", "skeleton_of"]

@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 import autoweight
-from autoweight.io.container import Container
-from autoweight.io.hierarchy import decompose
-from autoweight.io.packing import INDICES, VERTICES, Packer
-from autoweight.io.schema import Asset, Tree, decode
+from autoweight.io.gltf.container import Container
+from autoweight.io.gltf.hierarchy import decompose
+from autoweight.io.gltf.packing import INDICES, VERTICES, Packer
+from autoweight.io.gltf.schema import Asset, Tree, decode
 from autoweight.pose.clip import rest_local
 from autoweight.rig import Mesh, Skeleton
 

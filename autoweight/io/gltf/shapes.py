@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autoweight.errors import FileError, suggestion
-from autoweight.io import accessors
-from autoweight.io.packing import VERTICES, Packer
+from autoweight.io.gltf import accessors
+from autoweight.io.gltf.packing import VERTICES, Packer
 
 if TYPE_CHECKING:
-    from autoweight.io.gltf import GltfDocument
+    from autoweight.io.gltf.document import GltfDocument
 
 __all__ = ["add", "fade", "read", "store"]
 

@@ -14,16 +14,16 @@ from scipy.interpolate import PPoly
 from scipy.spatial.transform import Rotation, Slerp
 
 from autoweight.errors import FileError, SkeletonError
-from autoweight.io import accessors
-from autoweight.io.container import Container
-from autoweight.io.hierarchy import Hierarchy, compose, decompose, label
-from autoweight.io.packing import Packer
-from autoweight.io.schema import Animation, nth
+from autoweight.io.gltf import accessors
+from autoweight.io.gltf.container import Container
+from autoweight.io.gltf.hierarchy import Hierarchy, compose, decompose, label
+from autoweight.io.gltf.packing import Packer
+from autoweight.io.gltf.schema import Animation, nth
 from autoweight.pose.clip import Clip
 from autoweight.rig import Skeleton
 
 if TYPE_CHECKING:
-    from autoweight.io.gltf import GltfDocument
+    from autoweight.io.gltf.document import GltfDocument
 
 __all__ = ["add", "read"]
 

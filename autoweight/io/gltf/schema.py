@@ -5,6 +5,7 @@ Field names and rules follow the specification (Khronos, glTF 2.0, section 5).
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from typing import Annotated, Any, TypeVar
 
@@ -13,6 +14,7 @@ import msgspec
 from autoweight.errors import FileError
 
 __all__ = [
+    "SKIN_ATTRIBUTE",
     "Accessor",
     "Animation",
     "BufferView",
@@ -25,6 +27,8 @@ __all__ = [
     "decode",
     "nth",
 ]
+
+SKIN_ATTRIBUTE = re.compile(r"(JOINTS|WEIGHTS)_\d+")
 
 Index = Annotated[int, msgspec.Meta(ge=0)]
 Count = Annotated[int, msgspec.Meta(ge=1)]

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from autoweight.errors import FileError, SkeletonError
-from autoweight.io.schema import Node, nth
+from autoweight.io.gltf.schema import Node, nth
 
 __all__ = ["Hierarchy", "compose", "decompose", "label"]
 

@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autoweight.errors import FileError
-from autoweight.io.container import Container
-from autoweight.io.schema import nth
+from autoweight.io.gltf.container import Container
+from autoweight.io.gltf.schema import nth
 
 __all__ = ["BYTE", "FLOAT", "UNSIGNED_BYTE", "UNSIGNED_SHORT", "read", "read_floats"]
 
