@@ -19,7 +19,7 @@ from autoweight.surface.visibility import Sight
 
 __all__ = ["solve"]
 
-CHUNK = 1 << 15
+CHUNK = 1 << 13
 
 PULL = 8.0
 """H is this / distance²: against the surface's own evening out, which Baran & Popović weigh 1."""

@@ -131,16 +131,19 @@ def reach(points: NDArray[np.float64], stretches: Stretches) -> NDArray[np.float
         In scene units.
     """
     bones = stretches.bones
-    found = np.empty((len(points), len(bones)))
-    for number, (head, tail) in enumerate(zip(bones.head, bones.tail, strict=True)):
-        away, along = points - head, tail - head
-        length = np.linalg.norm(along)
-        square = np.einsum("ij,ij->i", away, away)
-        if length > 0:
-            place = away @ (along / length)
-            past = np.maximum(place - length, 0.0)
-            square = square - place**2
-            past *= 1.0 if stretches.free[number] else BEYOND
-            square += past**2 + (BEYOND * np.minimum(place, 0.0)) ** 2
-        found[:, number] = np.sqrt(np.maximum(square, 0.0))
-    return found
+    middle = points.mean(axis=0)  # near the points, so that squares lose no digits
+    points, head = points - middle, bones.head - middle
+    along = bones.tail - bones.head
+    length = np.linalg.norm(along, axis=1)
+    along /= np.maximum(length, np.finfo(float).tiny)[:, None]
+    place = points @ along.T
+    place -= np.einsum("ij,ij->i", head, along)
+    square = points @ (-2 * head.T)
+    square += np.einsum("ij,ij->i", points, points)[:, None]
+    square += np.einsum("ij,ij->i", head, head)
+    past = np.maximum(place - length, 0.0)
+    past *= np.where(stretches.free, 1.0, BEYOND)
+    square += past**2
+    square += (BEYOND * np.minimum(place, 0.0)) ** 2
+    square -= place**2
+    return np.sqrt(np.maximum(square, 0.0))
