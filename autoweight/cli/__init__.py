@@ -22,6 +22,7 @@ COMMANDS = {
     "info": "Say what is in a rig.",
     "compare": "Say how far two weightings are apart.",
     "ribbon": "Weight the control points of a ribbon.",
+    "mask": "Write a falloff mask along a chain, and waves that stay inside it.",
     "bench": "Compare weighting methods on rigs that have weights.",
     "flex": "Put a rig through its range of motion and rank where its skin suffers.",
     "explain": "Say why vertices move, and mend the weights that do it.",

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import click
 
-from autoweight.cli.options import as_json, force, output, quiet
+from autoweight.cli.options import as_json, emit, force, output, progress_to_stderr, quiet, table
+
+AXES = {"x": (1.0, 0.0, 0.0), "y": (0.0, 1.0, 0.0), "z": (0.0, 0.0, 1.0)}
 
 
 @click.command()
@@ -45,6 +47,73 @@ def command(
 
     \b
     Example:
-      autoweight mask axolotl/weighted.glb -o axolotl/swimming.glb --chain spine_1:tail_10
-        --full tail_1:tail_10 --zero spine_1 --wave 0.05,0.8,x
+      autoweight mask axolotl/weighted.glb -o axolotl/swimming.glb --chain spine_3:tail_8
+        --full tail_2:tail_8 --zero spine_3 --wave 0.02,0.3,x
     """
+    from dataclasses import replace
+
+    import numpy as np
+
+    from autoweight.errors import RecipeError
+    from autoweight.io import load, save
+    from autoweight.masking import Wave, along_chain, chain_between, mask, stretch
+
+    if not name.startswith("_"):
+        raise RecipeError(f"--name {name!r}: custom attributes begin with an underscore")
+    progress = progress_to_stderr(quiet)
+    loaded = load(rig)
+    joints = chain_between(loaded.skeleton, *_two("--chain", chain))
+    where = stretch(loaded.skeleton, joints, _two("--full", full or chain), zero=zero, shape=shape)
+    along = along_chain(loaded, joints, progress=progress)
+    values = mask(along, where)
+    shapes = {}
+    if wave:
+        size, length, axis = _wave(wave)
+        for label, phase in (("wave_sine", 0.0), ("wave_cosine", 90.0)):
+            shapes[label] = Wave(size, length, axis, phase).displacement(along, values)
+    masked = replace(loaded, attributes={**loaded.attributes, name: values.astype(np.float32)})
+    save(masked, output, force=force, shapes=shapes, fades={into: values} if into else None)
+    result = {
+        "output": output,
+        "attribute": name,
+        "full": int((values == 1).sum()),
+        "between": int(((values > 0) & (values < 1)).sum()),
+        "zero": int((values == 0).sum()),
+        "shapes": list(shapes),
+        "faded": into,
+    }
+    emit(result, as_json, lambda: _text(result))
+
+
+def _two(option: str, text: str) -> tuple[str, str]:
+    from autoweight.errors import RecipeError
+
+    first, colon, last = text.partition(":")
+    if not (first and colon and last):
+        raise RecipeError(f"{option} {text!r}: write two joints with a colon, tail_1:tail_8")
+    return first, last
+
+
+def _wave(text: str) -> tuple[float, float, tuple[float, float, float]]:
+    from autoweight.errors import RecipeError
+
+    parts = text.split(",")
+    if len(parts) != 3 or parts[2] not in AXES:
+        raise RecipeError(f"--wave {text!r}: write size, length and x, y or z, such as 0.02,0.3,x")
+    try:
+        return float(parts[0]), float(parts[1]), AXES[parts[2]]
+    except ValueError as error:
+        raise RecipeError(f"--wave {text!r}: size and length are numbers in scene units") from error
+
+
+def _text(result: dict) -> str:
+    return table(
+        [
+            ("wrote", result["output"]),
+            (result["attribute"], f"1 on {result['full']} vertices"),
+            ("", f"between on {result['between']}"),
+            ("", f"exactly 0 on {result['zero']}"),
+            *(("morph target", shape) for shape in result["shapes"]),
+            *([("multiplied into", result["faded"])] if result["faded"] else []),
+        ]
+    )
