@@ -198,6 +198,7 @@ def _solve(
         progress,
         planned.chains,
         planned.falloffs,
+        decisions.append,
     )
     found = _methods(problem, planned, recipe.method, decisions)
     found = _rigid(found, planned.rigid, surface, rig.skeleton, decisions)

@@ -27,6 +27,10 @@ def silent(stage: str, share: float) -> None:
     """Progress that nobody watches."""
 
 
+def deaf(decision: str) -> None:
+    """Nobody who asks for reasons."""
+
+
 @dataclass(frozen=True, eq=False)
 class Problem:
     """What a method is given.
@@ -48,6 +52,8 @@ class Problem:
         Every joint in exactly one; what the skeleton implies when left out.
     falloffs : tuple of Falloff
         One for each chain; the defaults when left out.
+    note : callable
+        Told in words what a method decided by itself.
     """
 
     surface: Surface
@@ -57,6 +63,7 @@ class Problem:
     progress: Progress = silent
     chains: tuple[Chain, ...] = ()
     falloffs: tuple[Falloff, ...] = ()
+    note: Callable[[str], None] = deaf
 
     def __post_init__(self) -> None:
         if not self.chains:
@@ -69,6 +76,7 @@ Method = Callable[[Problem], "sparse.csr_array | NDArray[np.float64]"]
 """Returns (n, j) weights, not negative, zero for joints that are not active; any row sum."""
 
 METHODS = {
+    "auto": "autoweight.methods.auto:solve",
     "bands": "autoweight.methods.bands:solve",
     "heat": "autoweight.methods.heat:solve",
     "inverse": "autoweight.methods.inverse:solve",

@@ -15,7 +15,7 @@ from autoweight.profiles import Falloff, curve
 from autoweight.surface.geodesics import network, smoothed, spread
 from autoweight.surface.visibility import Sight
 
-__all__ = ["Limb", "blend", "limbs", "segments", "solve"]
+__all__ = ["Limb", "blend", "limbs", "owners", "segments", "solve"]
 
 ROUND = 16
 """Rays round a bone at each of its stations."""
@@ -256,6 +256,25 @@ def blend(
     )
 
 
+def owners(problem: Problem, parts: list[Limb], graph: sparse.csr_array) -> NDArray[np.int32]:
+    """The joint whose bone is nearest to each vertex, through the body and then along it.
+
+    Parameters
+    ----------
+    problem : Problem
+    parts : list of Limb
+        From `limbs`.
+    graph : csr_array, shape (n, n)
+        From `autoweight.surface.geodesics.network`.
+
+    Returns
+    -------
+    ndarray, shape (n,), int32
+        The joint at the end of the bone, or the leaf it is the tip of.
+    """
+    return spread(graph, *_seeds(problem, segments(problem, parts)))[0]
+
+
 def solve(problem: Problem) -> sparse.csr_array:
     """Weights of geodesic bands round the joints.
 
@@ -270,7 +289,7 @@ def solve(problem: Problem) -> sparse.csr_array:
     parts = limbs(problem)
     problem.progress("finding the surface round each bone", 0.0)
     graph = network(problem.surface)
-    owner, _ = spread(graph, *_seeds(problem, segments(problem, parts)))
+    owner = owners(problem, parts, graph)
     problem.progress("bands", 0.5)
     found = blend(problem, parts, problem.surface.vertices, graph, owner)
     problem.progress("bands", 1.0)

@@ -30,6 +30,10 @@ class Surface:
         No two alike, none without area.
     weld : ndarray, shape (source,), int32
         The surface vertex that stands for each vertex of the user's mesh.
+    part : ndarray, shape (n,), int32
+        Which part of the user's mesh each vertex is of; of several, the first.
+    parts : tuple of str
+        Their names.
     repairs : tuple of str
         What was left out or joined, in words.
     """
@@ -37,6 +41,8 @@ class Surface:
     vertices: NDArray[np.float64]
     faces: NDArray[np.int32]
     weld: NDArray[np.int32]
+    part: NDArray[np.int32]
+    parts: tuple[str, ...]
     repairs: tuple[str, ...] = ()
 
     def __len__(self) -> int:
@@ -149,7 +155,12 @@ def prepare(mesh: Mesh, *, tolerance: float = 1e-6) -> Surface:
         "gave {} vertices without a face their nearest one's": int(lost.sum()),
     }
     repairs = tuple(text.format(count) for text, count in counts.items() if count)
-    return Surface(vertices, number[faces], weld, repairs)
+    part = np.full(len(vertices), len(mesh.parts), dtype=np.int32)
+    for index, each in enumerate(mesh.parts):
+        own = weld[each.vertices]
+        part[own] = np.minimum(part[own], index)
+    names = tuple(each.name for each in mesh.parts)
+    return Surface(vertices, number[faces], weld, part, names, repairs)
 
 
 def _weld(

@@ -1,0 +1,236 @@
+"""The method for each piece of a mesh, chosen by what the piece is, with the reason."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+from autoweight.methods import Problem
+from autoweight.methods.bands import GENTLE, Limb, limbs, owners
+from autoweight.methods.bands import solve as solve_bands
+from autoweight.methods.heat import solve as solve_heat
+from autoweight.methods.volume import solve as solve_volume
+from autoweight.profiles import Falloff
+from autoweight.rows import replaced
+from autoweight.surface.geodesics import network
+
+__all__ = ["Choice", "choose", "solve"]
+
+FLAT = 0.5
+"""Length of a piece's summed area vector, to its area, from which it is a patch."""
+
+TORN = 0.5
+"""Share of a part's area in patches from which it is not a surface any more."""
+
+MANY = 0.25
+"""No patch of such a part has more of it than this: a cape is one patch, and whole."""
+
+ROPE = 5
+"""Joints of one chain, at least, in a piece that is a rope."""
+
+EVEN = 1.5
+"""Most that the longest bone of a rope exceeds the shortest by."""
+
+SHORT = 0.75
+"""Mean length of a rope's bones, at most, to its thickness. Heat hands over in about a thickness,
+so it blurs bones that are shorter, and longer ones do not need bands."""
+
+SINGLE = 0.95
+"""Share of a piece's area that must be of one chain for it to be a rope."""
+
+REASONS = {
+    "heat": "a whole surface that heat can travel",
+    "bands": "a rope round one chain of bones shorter than it is thick, which heat would blur",
+    "volume": "mostly patches that do not go round their limb, which only the inside joins",
+}
+
+NAMED = 3
+"""Joints named in a reason before the rest are only counted."""
+
+ON_THE_JOINT = Falloff(centre=0.5)
+"""Where nobody asked for a falloff, bones hand over at the joints between them."""
+
+
+@dataclass(frozen=True, eq=False)
+class Choice:
+    """Some pieces of a part, and how they are weighted.
+
+    Parameters
+    ----------
+    part : str
+        As the user's file names it.
+    method : {'heat', 'bands', 'volume', 'rigid'}
+    reason : str
+    vertices : ndarray, shape (k,), int
+        Of the surface.
+    pieces : int
+        How many there are.
+    """
+
+    part: str
+    method: str
+    reason: str
+    vertices: NDArray[np.intp]
+    pieces: int
+
+    def __str__(self) -> str:
+        many = f"{self.pieces} pieces" if self.pieces > 1 else "1 piece"
+        return f"{self.part}: {self.method} for {many}, {self.reason}"
+
+
+def choose(problem: Problem) -> tuple[Choice, ...]:
+    """Decide on a method for every piece, but for what heat finds to be rigid.
+
+    Parameters
+    ----------
+    problem : Problem
+
+    Returns
+    -------
+    tuple of Choice
+        Every vertex is in exactly one.
+    """
+    surface = problem.surface
+    pieces = surface.components
+    count = int(pieces.max()) + 1
+    home = np.zeros(count, dtype=np.intp)  # the part of each piece, the first of several
+    home[pieces[::-1]] = surface.part[::-1]
+    torn = _torn(problem, home)
+    method = np.where(torn[home], "volume", "heat")
+    if not torn.all():
+        method[_ropes(problem) & (method == "heat")] = "bands"
+    found = []
+    for part, name in enumerate(surface.parts):
+        for how in ("heat", "bands", "volume"):
+            own = (home == part) & (method == how)
+            if own.any():
+                vertices = np.flatnonzero(own[pieces])
+                found.append(Choice(name, how, REASONS[how], vertices, int(own.sum())))
+    return tuple(found)
+
+
+def solve(problem: Problem) -> sparse.csr_array:
+    """Weights by the method that suits each piece of the mesh.
+
+    Parameters
+    ----------
+    problem : Problem
+        Its `note` is told every choice.
+
+    Returns
+    -------
+    csr_array, shape (n, j)
+        Rows sum to 1.
+    """
+    choices = choose(problem)
+    used = {choice.method for choice in choices}
+    asked = any(falloff != Falloff() for falloff in problem.falloffs)
+    ruled = problem
+    if not asked:
+        ruled = replace(problem, falloffs=(ON_THE_JOINT,) * len(problem.falloffs))
+    by_method = {
+        "heat": (solve_heat, problem),
+        "bands": (solve_bands, ruled),
+        "volume": (solve_volume, ruled),
+    }
+    found = sparse.csr_array((len(problem.surface), len(problem.skeleton)))
+    for method in sorted(used):
+        run, given = by_method[method]
+        rows = np.concatenate([each.vertices for each in choices if each.method == method])
+        rows.sort()
+        found = replaced(found, rows, sparse.csr_array(run(given))[rows])
+    for choice in choices:
+        for each in _settled(choice, found, problem):
+            problem.note(str(each))
+    return found
+
+
+def _torn(problem: Problem, home: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Whether each part of the mesh is mostly patches: open pieces that do not go round a limb.
+
+    The area vectors of the faces of a closed surface sum to nothing, those of a flat patch to its
+    whole area.
+    """
+    surface = problem.surface
+    pieces = surface.components[surface.faces[:, 0]]
+    area = np.bincount(pieces, surface.face_areas)
+    vectors = surface.face_normals * surface.face_areas[:, None]
+    facing = np.column_stack([np.bincount(pieces, each) for each in vectors.T])
+    patch = np.linalg.norm(facing, axis=1) > FLAT * area
+    parts = len(surface.parts)
+    whole = np.bincount(home, area, minlength=parts)
+    largest = np.zeros(parts)
+    np.maximum.at(largest, home, area * patch)
+    patched = np.bincount(home, area * patch, minlength=parts)
+    return (patched > TORN * whole) & (largest < MANY * whole)
+
+
+def _ropes(problem: Problem) -> NDArray[np.bool_]:
+    """Whether each piece is round one chain of even bones that turns gently."""
+    surface = problem.surface
+    parts = limbs(problem)
+    fit = [number for number, limb in enumerate(parts) if _is_rope(limb)]
+    pieces = surface.components
+    area = np.bincount(pieces, surface.areas)
+    if not fit or len(area) == 1 < len(parts):  # the one piece there is has every chain in it
+        return np.zeros(len(area), dtype=bool)
+    owner = owners(problem, parts, network(surface))
+    joints = sparse.csr_array(
+        (surface.areas, (pieces, owner)), shape=(len(area), len(problem.skeleton))
+    ).toarray()
+    found = []
+    for number in fit:
+        own = joints[:, parts[number].joints]
+        held = own.sum(axis=1)
+        length = parts[number].gaps.mean() * (own > 0).sum(axis=1)
+        thickness = held / (np.pi * np.maximum(length, 1e-9))
+        short = parts[number].gaps.mean() < SHORT * thickness
+        found.append(short & (held > SINGLE * area) & ((own > 0).sum(axis=1) >= ROPE))
+    return np.any(found, axis=0)
+
+
+def _is_rope(limb: Limb) -> bool:
+    gaps = limb.gaps[int(limb.hangs >= 0) :]
+    if len(gaps) < ROPE - 1 or gaps.min() <= 0 or gaps.max() > EVEN * gaps.min():
+        return False
+    ways = np.diff(limb.points, axis=0)[-len(gaps) :] / gaps[:, None]
+    return bool((np.einsum("ij,ij->i", ways[1:], ways[:-1]) > GENTLE).all())
+
+
+def _settled(choice: Choice, found: sparse.csr_array, problem: Problem) -> list[Choice]:
+    """A choice, with the pieces that heat gave to one joint as one of their own."""
+    if choice.method != "heat":
+        return [choice]
+    pieces = problem.surface.components
+    rows = sparse.csr_array(found[choice.vertices])
+    alone = np.diff(rows.indptr) == 1
+    strongest = np.full(len(alone), -1)
+    strongest[alone] = rows.indices[rows.indptr[:-1][alone]]
+    own, piece = np.unique(pieces[choice.vertices], return_inverse=True)
+    low, high = np.full(len(own), len(problem.skeleton)), np.full(len(own), -1)
+    np.minimum.at(low, piece, strongest)
+    np.maximum.at(high, piece, strongest)
+    stiff = (low == high) & (low >= 0) & bool(len(problem.skeleton) > 1)
+    if not stiff.any():
+        return [choice]
+    held = Counter(problem.skeleton.names[joint] for joint in low[stiff])
+    listed = ", ".join(name for name, _ in held.most_common(NAMED))
+    more = f" and {len(held) - NAMED} more" if len(held) > NAMED else ""
+    rigid = Choice(
+        choice.part,
+        "rigid",
+        f"small, loose and clearly one joint's: {listed}{more}",
+        choice.vertices[stiff[piece]],
+        int(stiff.sum()),
+    )
+    loose = ~stiff[piece]
+    if not loose.any():
+        return [rigid]
+    return [
+        replace(choice, vertices=choice.vertices[loose], pieces=int((~stiff).sum())),
+        rigid,
+    ]
