@@ -9,7 +9,6 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import PchipInterpolator
 
 from autoweight.errors import RecipeError, suggestion
 
@@ -54,6 +53,8 @@ def curve(shape: str | Points, t: ArrayLike) -> NDArray[np.float64]:
     t = np.clip(np.asarray(t, dtype=np.float64), 0, 1)
     if isinstance(shape, str):
         return SHAPES[shape](t)
+    from scipy.interpolate import PchipInterpolator  # slow to import, and rarely needed
+
     at, value = np.array(shape).T
     return np.clip(PchipInterpolator(at, value)(t), 0, 1)
 

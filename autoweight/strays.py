@@ -5,13 +5,17 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
-from scipy.sparse.csgraph import breadth_first_order, minimum_spanning_tree
+from scipy.sparse.csgraph import (
+    breadth_first_order,
+    connected_components,
+    minimum_spanning_tree,
+)
 from scipy.spatial import cKDTree
 
 from autoweight.rig import Skeleton
 from autoweight.rows import scaled
 from autoweight.surface import Surface
-from autoweight.surface.patches import islands, neighbours
+from autoweight.surface.patches import neighbours
 
 __all__ = ["NOTABLE", "cleaned", "owners", "strays", "unrelated", "unwanted"]
 
@@ -51,34 +55,64 @@ def strays(weights: sparse.csr_array, surface: Surface) -> sparse.csr_array:
     graph: the best bottleneck path is the one in the maximum spanning tree.
     """
     here, there = neighbours(weights, _bridged(surface))
-    root = weights.nnz
-    marker = _owned(weights, surface)
-    # A tree of smallest cost holds the paths of largest bottleneck; no cost may be 0.
-    cost = 2 - np.minimum(weights.data[here], weights.data[there])
-    links = sparse.coo_array(
-        (
-            np.concatenate([cost, 2 - weights.data[marker]]),
-            (np.concatenate([here, np.full(len(marker), root)]), np.concatenate([there, marker])),
-        ),
-        shape=(root + 1, root + 1),
-    )
-    tree = minimum_spanning_tree(links.tocsr())
-    order, above = breadth_first_order(tree, root, directed=False)
-    level = np.zeros(root + 1)  # of what no path reaches
-    level[order] = np.append(weights.data, np.inf)[order]
-    above = np.where(above < 0, np.arange(root + 1), above)
-    # The bottleneck of the path to the root, by doubling how far each entry sees.
-    while True:
-        lowered = np.minimum(level, level[above])
-        further = above[above]
-        if (further == above).all() and (lowered == level).all():
-            break
-        level, above = lowered, further
-    excess = weights.data - level[:root]
+    peak = _peaks(weights.data, here, there)
+    tops, basin = np.unique(peak, return_inverse=True)
+    reached = _reached(weights.data, basin, here, there, _owned(weights, surface), len(tops))
+    # From an entry up to its peak nothing is lower than the entry itself.
+    excess = weights.data - np.minimum(weights.data, reached[basin])
     found = sparse.csr_array((excess, weights.indices, weights.indptr), shape=weights.shape)
     found = found.copy()
     found.eliminate_zeros()
     return found
+
+
+def _peaks(
+    height: NDArray[np.float64], here: NDArray[np.int64], there: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """Where each entry comes to by always going on to its highest neighbour, (nnz,)."""
+    order = np.argsort(height)
+    rank = np.empty_like(order)  # heights without ties, so that no way up goes round in circles
+    rank[order] = np.arange(len(order))
+    above = rank.copy()
+    np.maximum.at(above, here, rank[there])
+    np.maximum.at(above, there, rank[here])
+    up = order[above]
+    while (up[up] != up).any():
+        up = up[up]
+    return up
+
+
+def _reached(
+    height: NDArray[np.float64],
+    basin: NDArray[np.int64],
+    here: NDArray[np.int64],
+    there: NDArray[np.int64],
+    marker: NDArray[np.int64],
+    count: int,
+) -> NDArray[np.float64]:
+    """Height of the best path from each basin's peak to a marker, (count,)."""
+    across = basin[here] != basin[there]
+    here, there = here[across], there[across]
+    ends = np.sort(np.column_stack([basin[here], basin[there]]), axis=1)
+    ends = np.concatenate([ends, np.column_stack([basin[marker], np.full(len(marker), count)])])
+    # A tree of smallest cost holds the paths of largest bottleneck; no cost may be 0.
+    cost = 2 - np.concatenate([np.minimum(height[here], height[there]), height[marker]])
+    order = np.lexsort((cost, ends[:, 1], ends[:, 0]))
+    first = order[np.any(np.diff(ends[order], axis=0, prepend=-1) != 0, axis=1)]
+    links = sparse.coo_array((cost[first], ends[first].T), shape=(count + 1, count + 1))
+    tree = minimum_spanning_tree(links.tocsr())
+    order, above = breadth_first_order(tree, count, directed=False)
+    above = np.where(above < 0, np.arange(count + 1), above)
+    level = np.zeros(count + 1)  # of what no path reaches
+    level[count] = np.inf
+    level[order[1:]] = 2 - sparse.csr_array(tree + tree.T)[order[1:], above[order[1:]]]
+    # The bottleneck of the path to the root, by doubling how far each basin sees.
+    while True:
+        lowered = np.minimum(level, level[above])
+        further = above[above]
+        if (further == above).all() and (lowered == level).all():
+            return level[:count]
+        level, above = lowered, further
 
 
 def owners(weights: sparse.csr_array) -> NDArray[np.int32]:
@@ -135,11 +169,11 @@ def _owned(weights: sparse.csr_array, surface: Surface) -> NDArray[np.int64]:
     other pieces of the mesh; of a joint that is heaviest nowhere, its heaviest weight.
     """
     count = len(surface)
-    row = np.repeat(np.arange(count), np.diff(weights.indptr))
     heaviest = _heaviest(weights)
     owner = weights.indices[heaviest]
-    owners = sparse.csr_array((np.ones(count), owner, np.arange(count + 1)), shape=weights.shape)
-    patch = islands(owners, surface.edges)
+    alike = surface.edges[(owner[surface.edges[:, 0]] == owner[surface.edges[:, 1]])]
+    links = sparse.coo_array((np.ones(len(alike)), alike.T), shape=(count, count))
+    patch = connected_components(links, directed=False)[1]
     size = np.bincount(patch, surface.areas)
     order = np.lexsort((patch, -size[patch], owner))
     joints, first = np.unique(owner[order], return_index=True)
@@ -148,10 +182,12 @@ def _owned(weights: sparse.csr_array, surface: Surface) -> NDArray[np.int64]:
     at_home = (patch == patch[home[owner]]) | (
         surface.components != surface.components[home[owner]]
     )
-    by_joint = np.lexsort((row, -weights.data, weights.indices))
-    every, first = np.unique(weights.indices[by_joint], return_index=True)
-    peak = by_joint[first[home[every] < 0]]
-    return np.union1d(heaviest[at_home], peak)
+    found = np.zeros(weights.nnz, dtype=bool)
+    found[heaviest[at_home]] = True
+    homeless = np.flatnonzero(home[weights.indices] < 0)
+    by_joint = homeless[np.lexsort((-weights.data[homeless], weights.indices[homeless]))]
+    found[by_joint[np.diff(weights.indices[by_joint], prepend=-1) != 0]] = True
+    return np.flatnonzero(found)
 
 
 def _heaviest(weights: sparse.csr_array) -> NDArray[np.int64]:
@@ -167,14 +203,30 @@ def _heaviest(weights: sparse.csr_array) -> NDArray[np.int64]:
 def _bridged(surface: Surface) -> NDArray[np.int64]:
     """The edges, and from each vertex of a piece to the nearest of other pieces if they touch."""
     edges = surface.edges.astype(np.int64)
-    pieces = surface.components
     touching = TOUCHING * float(np.median(surface.adjacency.data))
     bridges = [edges]
-    for piece in range(int(pieces.max()) + 1 if pieces.any() else 0):
-        inside, outside = np.flatnonzero(pieces == piece), np.flatnonzero(pieces != piece)
-        apart, nearest = cKDTree(surface.vertices[outside]).query(
-            surface.vertices[inside], distance_upper_bound=touching
-        )
-        near = np.isfinite(apart)
-        bridges.append(np.column_stack([inside[near], outside[nearest[near]]]))
+    by_piece = np.argsort(surface.components, kind="stable")
+    for inside in np.split(by_piece, np.cumsum(np.bincount(surface.components))[:-1]):
+        if len(inside) == len(surface):
+            break
+        outside = np.flatnonzero(surface.components != surface.components[inside[0]])
+        # Only what lies in the box of the others can touch them.
+        inside = inside[_boxed(surface.vertices[inside], surface.vertices[outside], touching)]
+        if len(inside):
+            other = surface.vertices[outside]
+            outside = outside[_boxed(other, surface.vertices[inside], touching)]
+        if len(inside) and len(outside):
+            apart, nearest = cKDTree(surface.vertices[outside]).query(
+                surface.vertices[inside], distance_upper_bound=touching
+            )
+            near = np.isfinite(apart)
+            bridges.append(np.column_stack([inside[near], outside[nearest[near]]]))
     return np.concatenate(bridges)
+
+
+def _boxed(
+    points: NDArray[np.float64], others: NDArray[np.float64], margin: float
+) -> NDArray[np.bool_]:
+    """Whether points are within a margin of the bounding box of others, (n,)."""
+    low, high = others.min(axis=0) - margin, others.max(axis=0) + margin
+    return ((points >= low) & (points <= high)).all(axis=1)
