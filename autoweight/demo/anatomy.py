@@ -58,7 +58,7 @@ def _gills() -> Iterator[Limb]:
     table = [
         ((1.75, 3.65, 4.75), 50, 0.35),
         ((2.2, 3.05, 4.5), 19, 0.5),
-        ((2.25, 2.3, 4.4), -9, 0.6),
+        ((2.25, 2.35, 4.4), -6, 0.6),
     ]
     for number, (root, rise, back) in enumerate(table, 1):
         angle = np.radians(rise)

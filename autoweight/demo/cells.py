@@ -78,9 +78,13 @@ def cells_along(
     lower: Points,
     upper: Points,
     wanted: Callable[[Points, float], Points],
+    shift: float = 0.0,
 ) -> Cells:
-    """Cells that the surface may pass through; see `net.surface_net`."""
-    origin = np.array([-size / 2, lower[1] - size, lower[2] - size])
+    """Cells that the surface may pass through; see `net.surface_net`.
+
+    The lattice is moved along the plane of symmetry by `shift` cells, 0 to 1.
+    """
+    origin = np.array([-size / 2, *(lower[1:] - (1 + shift) * size)])
     doublings = int(np.ceil(np.log2((upper - origin).max() / size))) + 1
     corner = np.zeros((1, 3), dtype=np.int64)
     corners: list[Lattice] = []

@@ -147,8 +147,8 @@ def _filaments(stalk: Limb) -> Shape:
     side = np.cross(along, (0.0, 0.25, 1.0))
     side /= np.linalg.norm(side)
     length = (0.9 - 0.5 * np.abs(share - 0.5))[:, None]
-    tips = [root + 0.75 * length * (along + turn * side) for turn in (-1, 1)]
-    return replace(_cones([*root, *root], np.concatenate(tips), 0.15, 0.11), blend=0.08)
+    tips = [root + length * (0.6 * along + turn * 0.8 * side) for turn in (-1, 1)]
+    return replace(_cones([*root, *root], np.concatenate(tips), 0.15, 0.12), blend=0.08)
 
 
 def _cones(head, tail, head_radius: float, tail_radius: float) -> Shape:

@@ -25,6 +25,9 @@ UP = np.array([0.0, 1.0, 0.0])
 # From the front and from behind, left, right, above and below, none of them straight on.
 DIRECTIONS = tuple(product((-1.0, -0.25, 0.25, 1.0), (-0.6, 0.5, 1.6), (-1.0, 1.0)))
 
+LOOKED_FROM = 6
+"""Of the directions that a surface faces most, how many are tried for what hides it."""
+
 
 @dataclass(frozen=True, eq=False)
 class View:
@@ -80,14 +83,16 @@ def best_view(mesh: Mesh, values: NDArray[np.float64], *, least: float = 0.12) -
     """
     wanted = mesh.vertices[values > 0.05 * values.max(initial=0)]
     wanted = wanted if len(wanted) else mesh.vertices
-    best, most = None, -1.0
-    for toward in DIRECTIONS:
-        tried = view(wanted, toward, least=least * mesh.diagonal)
-        hits = rasterise(_screen(mesh.vertices, tried, 96, 96), mesh.faces, 96, 96)
-        seen = hits.interpolate(mesh.faces, values).sum() * tried.extent.max() ** 2
+    tried = [view(wanted, toward, least=least * mesh.diagonal) for toward in DIRECTIONS]
+    normals = _normals(mesh, mesh.vertices)
+    facing = [values @ np.maximum(normals @ each.axes[2], 0) for each in tried]
+    best, most = tried[0], -1.0
+    for number in np.argsort(facing, kind="stable")[: -LOOKED_FROM - 1 : -1]:
+        each = tried[number]
+        hits = rasterise(_screen(mesh.vertices, each, 96, 96), mesh.faces, 96, 96)
+        seen = hits.interpolate(mesh.faces, values).sum() * each.extent.max() ** 2
         if seen > most * 1.001:
-            best, most = tried, seen
-    assert best is not None
+            best, most = each, seen
     return best
 
 
