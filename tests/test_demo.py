@@ -9,6 +9,7 @@ from autoweight.chains import chains
 from autoweight.demo import axolotl, model
 from autoweight.demo.net import surface_net
 from autoweight.demo.shapes import Shape, distance, smooth_minimum
+from autoweight.errors import GeometryError
 from autoweight.surface import prepare
 
 FLIP = np.array([-1.0, 1.0, 1.0])
@@ -94,7 +95,7 @@ def test_mesh_is_exactly_symmetric_with_its_faces(rig):
     np.testing.assert_array_equal(partner[centre], np.flatnonzero(centre))
 
 
-@pytest.mark.parametrize("resolution", [0.75, 1, 1.5])
+@pytest.mark.parametrize("resolution", [0.7, 0.87, 1, 1.55])
 def test_body_is_one_closed_manifold_without_handles(resolution):
     vertices, faces = body(axolotl(resolution))
     assert igl.is_edge_manifold(faces)[0]
@@ -103,6 +104,11 @@ def test_body_is_one_closed_manifold_without_handles(resolution):
     assert len(vertices) - len(igl.edges(faces)) + len(faces) == 2
     assert np.asarray(igl.bfs_orient(faces)[1]).max() == 0
     assert igl.doublearea(vertices, faces).min() > 0
+
+
+def test_too_coarse_is_refused():
+    with pytest.raises(GeometryError, match=r"0\.5.*0\.7"):
+        axolotl(0.5)
 
 
 def test_size_is_as_said(rig):

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from PIL import Image
+from scipy.spatial import cKDTree
 
 from autoweight.cli import main
 from autoweight.demo import axolotl, bound
@@ -28,7 +29,7 @@ def test_files_are_where_it_says(written):
     place, result, code = written
     named = [result["model"], result["recipe"], result["weighted"], *result["pictures"]]
     assert sorted(named) == sorted(str(path) for path in place.iterdir())
-    assert code == bool(result["findings"])
+    assert (result["findings"], code) == ([], 0)
     for path in result["pictures"]:
         with Image.open(path) as image:
             colours = np.asarray(image)
@@ -65,6 +66,21 @@ def test_eyes_are_rigid_and_digits_leave_each_other_alone(written):
             dense[:, rig.skeleton.index[f"{kind}_{number}_2_L"]] for number in range(1, count + 1)
         ]
         assert all((one * other).max() == 0 for one, other in pairwise(tips))
+
+
+def test_both_sides_are_equal_to_the_last_bit(written):
+    _, result, _ = written
+    rig = load(result["weighted"])
+    vertices, names = rig.mesh.vertices, rig.skeleton.names
+    swap = {"L": "R", "R": "L"}
+    other = [
+        rig.skeleton.index[name[:-1] + swap[name[-1]]] if name[-2:] in ("_L", "_R") else joint
+        for joint, name in enumerate(names)
+    ]
+    distance, partner = cKDTree(vertices).query(vertices * (-1, 1, 1))
+    assert distance.max() == 0
+    dense = rig.weights.dense()
+    assert np.abs(dense[partner][:, other] - dense).max() == 0
 
 
 def test_file_says_what_the_rig_says(written):

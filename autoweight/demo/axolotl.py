@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from autoweight.demo.anatomy import LIMBS, Limb
 from autoweight.demo.flesh import CELL, colours, field, finest, solid
 from autoweight.demo.net import Skin, surface_net
+from autoweight.errors import GeometryError
 from autoweight.rig import Mesh, Part, Rig, Skeleton
 
 __all__ = ["Model", "axolotl", "model"]
@@ -21,6 +22,7 @@ __all__ = ["Model", "axolotl", "model"]
 METRE = 0.01
 """Metres in a unit of the anatomy."""
 FLIP = np.array([-1.0, 1.0, 1.0])
+LEAST = 0.7
 EYE_RADIUS = 0.5
 EYE, GLINT = (0.02, 0.01, 0.02), (0.9, 0.85, 0.85)
 TO_GLINT = np.array([0.35, 0.6, 0.72])
@@ -59,12 +61,19 @@ def axolotl(resolution: float = 1.0) -> Rig:
         In metres, y up, facing +z, without weights; positions are whole in float32. It is mirror
         symmetric across x = 0 to the last bit, ``_L`` being at positive x. Parts: ``body``, which
         is closed, and ``eye_L``, ``eye_R``.
+
+    Raises
+    ------
+    GeometryError
+        A resolution at which the gills would fall apart.
     """
     return model(resolution).rig
 
 
 def model(resolution: float = 1.0) -> Model:
     """The demo rig with its normals and colours; see `axolotl`."""
+    if not resolution >= LEAST:
+        raise GeometryError(f"resolution {resolution:g}: the gills fall apart below {LEAST}")
     shape = solid()
     lower, upper = shape.bounds
     body = surface_net(
