@@ -167,6 +167,11 @@ def test_a_table_holds_no_clips(tmp_path):
         save(rig, tmp_path / "out.npz", clips=[clip])
 
 
+def test_an_interpolation_nobody_knows(tmp_path):
+    with pytest.raises(FileError, match="interpolation 'BEZIER'"):
+        animated(tmp_path, "translation", [0, 1], [(0, 0, 0), (1, 0, 0)], "BEZIER")
+
+
 def test_times_that_do_not_ascend(tmp_path):
     with pytest.raises(FileError, match="'animation_0' moves node 'upper' with times"):
         animated(tmp_path, "translation", [0, 0], [(0, 0, 0), (1, 0, 0)], "LINEAR")

@@ -334,6 +334,16 @@ def test_one_mesh_shown_twice_gets_weights_of_its_own(tmp_path, validate):
     assert (tmp_path / "more.glb").read_bytes() == (tmp_path / "out.glb").read_bytes()
 
 
+def test_lights_and_cameras_below_the_root_are_no_joints(tmp_path):
+    file = strip(weights=False, skin=False)
+    file.tree["nodes"][2]["children"] = [3, 4, 5]
+    file.add("nodes", name="lamp", extensions={"KHR_lights_punctual": {"light": 0}})
+    file.add("nodes", name="eye", camera=0)
+    file.add("nodes", name="tip")
+    rig = load(file.glb(tmp_path / "strip.glb"), root="lower")
+    assert rig.skeleton.names == ("lower", "upper", "tip")
+
+
 def test_a_mesh_that_another_skin_shows_is_left_to_it(tmp_path):
     file = strip()
     file.add("skins", joints=[1, 2])
@@ -650,6 +660,30 @@ def test_two_data_uris_become_one_chunk(tmp_path):
     assert binary_of(tmp_path / "out.glb")[view["byteOffset"] :][:5] == bytes([1, 2, 3, 4, 5])
 
 
+def test_further_chunks_come_back(tmp_path):
+    path = strip().glb(tmp_path / "strip.glb")
+    content = path.read_bytes()
+    more = struct.pack("<I4s", 8, b"MORE") + b"whatever"
+    path.write_bytes(
+        content[:8] + struct.pack("<I", len(content) + len(more)) + content[12:] + more
+    )
+    save(even(load(path)), tmp_path / "out.glb")
+    assert (tmp_path / "out.glb").read_bytes().endswith(more)
+    np.testing.assert_array_equal(load(tmp_path / "out.glb").weights.dense(), 0.5)
+
+
+def test_a_byte_order_mark_and_a_stride_of_0_are_let_pass(tmp_path):
+    file = strip()
+    file.tree["bufferViews"][0]["byteStride"] = 0
+    file.add("meshes", primitives=[])
+    path = file.gltf(tmp_path / "strip.gltf")
+    path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes())
+    rig = load(path)
+    np.testing.assert_array_equal(rig.mesh.vertices, POSITIONS)
+    save(rig, tmp_path / "out.gltf")
+    assert tree_of(tmp_path / "out.gltf")["meshes"] == file.tree["meshes"]
+
+
 @pytest.mark.parametrize("suffix", ["glb", "gltf"])
 @pytest.mark.parametrize("bits", [32, 16, 8])
 def test_written_again_it_is_the_same(tmp_path, suffix, bits):
@@ -938,6 +972,7 @@ def _set(*keys, value):
         (_set("accessors", 0, "type", value="VEC2"), FileError, "not VEC3"),
         (_set("accessors", 0, "bufferView", value=99), FileError, "refers to bufferView 99"),
         (_set("bufferViews", 0, "byteOffset", value=9999), FileError, "reaches outside"),
+        (_set("bufferViews", 0, "byteStride", value=4), FileError, "elements overlap"),
         (_set("bufferViews", 0, "buffer", value=1), FileError, "refers to buffer 1"),
         (_set("nodes", 0, "mesh", value=4), FileError, "refers to mesh 4"),
         (_set("nodes", 0, "skin", value=4), FileError, "refers to skin 4"),

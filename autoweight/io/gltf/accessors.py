@@ -136,11 +136,15 @@ def _view(
     if shape[1] > 1:
         column += -column % 4
     element = shape[1] * column
-    stride = view.byte_stride or element
+    stride = view.byte_stride or element  # some exporters write 0 for none
     used = offset + stride * (shape[0] - 1) + element
-    if used > view.byte_length or view.byte_offset + view.byte_length > len(content):
+    if (
+        stride < element
+        or used > view.byte_length
+        or view.byte_offset + view.byte_length > len(content)
+    ):
         raise FileError(
-            f"{what} reaches outside its {view.byte_length} bytes (bufferView {index}); "
+            f"{what} reaches outside its bytes, or its elements overlap (bufferView {index}); "
             "the file is damaged, export it again"
         )
     return np.ndarray(

@@ -191,6 +191,11 @@ def _tracks(
         sampler = nth(animation.samplers, channel.sampler, "sampler")
         times = accessors.read_floats(source, sampler.input).astype(np.float64)
         values = accessors.read_floats(source, sampler.output).astype(np.float64)
+        if sampler.interpolation not in ("LINEAR", "STEP", "CUBICSPLINE"):
+            raise FileError(
+                f"animation {name!r} has interpolation {sampler.interpolation!r}, which glTF 2.0 "
+                "does not know; export it again"
+            )
         each = 3 if sampler.interpolation == "CUBICSPLINE" else 1
         shape = (each * len(times), WIDTH[path])
         if times.ndim != 1 or values.shape != shape or not (np.diff(times) > 0).all():

@@ -39,12 +39,15 @@ class Container:
         The same, typed.
     buffers : tuple of memoryview or None
         The bytes of each buffer; None for one that has none, which an extension may fill.
+    chunks : tuple of (int, memoryview)
+        Kind and bytes of what a GLB file has besides.
     """
 
     path: Path | None
     text: bytes
     tree: Tree
     buffers: tuple[memoryview | None, ...]
+    chunks: tuple[tuple[int, memoryview], ...] = ()
 
     def json(self) -> dict[str, Any]:
         """The JSON as a tree of its own, to be changed at will."""
@@ -66,8 +69,9 @@ def parse(content: bytes, path: Path | None) -> Container:
     """As `read`, from the bytes of the file."""
     binary = None
     text: bytes | memoryview = content
+    others: tuple[tuple[int, memoryview], ...] = ()
     if content[:4] == MAGIC:
-        text, binary = _chunks(memoryview(content))
+        text, binary, others = _chunks(memoryview(content))
     elif path is not None and path.suffix.lower() == ".glb":
         raise FileError("is not a GLB file: it does not begin with 'glTF'; export it again")
     text = bytes(text)
@@ -83,10 +87,14 @@ def parse(content: bytes, path: Path | None) -> Container:
                 f"{len(found)} are there; export it again"
             )
         buffers.append(None if found is None else found[: buffer.byte_length])
-    return Container(path, text, tree, tuple(buffers))
+    return Container(path, text, tree, tuple(buffers), others)
 
 
-def glb_chunks(tree: dict[str, Any], binary: list[Chunk]) -> list[Chunk]:
+def glb_chunks(
+    tree: dict[str, Any],
+    binary: list[Chunk],
+    others: tuple[tuple[int, memoryview], ...] = (),
+) -> list[Chunk]:
     """The pieces of a GLB file, in order.
 
     Parameters
@@ -95,18 +103,23 @@ def glb_chunks(tree: dict[str, Any], binary: list[Chunk]) -> list[Chunk]:
         The JSON; its first buffer is `binary`, if there is any.
     binary : list of bytes-like
         Written one after the other; their length is a multiple of 4.
+    others : tuple of (int, memoryview)
+        Kind and bytes of further chunks.
     """
     text = _dump(tree, indent=None)
     text += b" " * (-len(text) % 4)
     size = sum(map(len, binary))
-    total = 20 + len(text) + (8 + size if size else 0)
+    tail: list[Chunk] = [struct.pack("<II", size, BIN_CHUNK), *binary] if size else []
+    for kind, chunk in others:
+        tail += [struct.pack("<II", len(chunk), kind), chunk]
+    total = 20 + len(text) + sum(map(len, tail))
     if total >= 1 << 32:
         raise FileError("a GLB file holds at most 4 GiB; write .gltf instead")
     head: list[Chunk] = [
         struct.pack("<4sIIII", MAGIC, 2, total, len(text), JSON_CHUNK),
         text,
     ]
-    return head + ([struct.pack("<II", size, BIN_CHUNK), *binary] if size else [])
+    return head + tail
 
 
 def gltf_chunks(tree: dict[str, Any]) -> list[Chunk]:
@@ -160,7 +173,9 @@ def _dump(tree: dict[str, Any], indent: int | None) -> bytes:
     return json.dumps(tree, separators=separators, indent=indent).encode("ascii")
 
 
-def _chunks(content: memoryview) -> tuple[memoryview, memoryview | None]:
+def _chunks(
+    content: memoryview,
+) -> tuple[memoryview, memoryview | None, tuple[tuple[int, memoryview], ...]]:
     if len(content) < 20:
         raise FileError("is truncated: a GLB file has at least 20 bytes; export it again")
     _, version, length = struct.unpack("<4sII", content[:12])
@@ -171,7 +186,7 @@ def _chunks(content: memoryview) -> tuple[memoryview, memoryview | None]:
             f"is truncated: it should have {length} bytes, {len(content)} are there; "
             "export or copy it again"
         )
-    found: dict[int, memoryview] = {}
+    found: list[tuple[int, memoryview]] = []
     position = 12
     while position + 8 <= length:
         size, kind = struct.unpack("<II", content[position : position + 8])
@@ -181,11 +196,13 @@ def _chunks(content: memoryview) -> tuple[memoryview, memoryview | None]:
                 f"is truncated: a chunk of {size} bytes begins at byte {position} of {length}; "
                 "export or copy it again"
             )
-        found.setdefault(kind, content[position : position + size])
+        found.append((kind, content[position : position + size]))
         position += size
-    if JSON_CHUNK not in found:
-        raise FileError("has no JSON chunk; export it again")
-    return found[JSON_CHUNK], found.get(BIN_CHUNK)
+    if not found or found[0][0] != JSON_CHUNK:
+        raise FileError("does not begin with a JSON chunk; export it again")
+    (_, text), *rest = found
+    binary = rest.pop(0)[1] if rest and rest[0][0] == BIN_CHUNK else None
+    return text, binary, tuple(rest)
 
 
 def _resource(uri: str, path: Path | None) -> memoryview:

@@ -49,6 +49,7 @@ class Packer:
         self.accessors: list[dict[str, Any]] = tree.setdefault("accessors", [])
         self.views: list[dict[str, Any]] = tree.setdefault("bufferViews", [])
         self.buffers: list[dict[str, Any]] = tree.setdefault("buffers", [])
+        self.others = source.chunks
         self.new: dict[int, NDArray[Any]] = {}
         self.target, self.kept = self._tail(source)
 
@@ -127,7 +128,7 @@ class Packer:
             if not self.tree[kind]:
                 del self.tree[kind]
         if self.glb:
-            return glb_chunks(self.tree, pieces)
+            return glb_chunks(self.tree, pieces, self.others)
         return gltf_chunks(self.tree)
 
     def _tail(self, source: Container) -> tuple[int, list[memoryview]]:

@@ -23,6 +23,7 @@ __all__ = [
 ]
 
 TRIANGLES, TRIANGLE_STRIP, TRIANGLE_FAN = SOLID = (4, 5, 6)
+LIGHT = "KHR_lights_punctual"
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,5 +132,7 @@ def joints_below(hierarchy: Hierarchy, root: str) -> tuple[int, ...]:
     return tuple(
         index
         for index in hierarchy.below(names.index(root))
-        if nodes[index].mesh is None and nodes[index].camera is None
+        if nodes[index].mesh is None
+        and nodes[index].camera is None
+        and LIGHT not in nodes[index].extensions
     )

@@ -28,6 +28,7 @@ __all__ = [
     "nth",
 ]
 
+BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 SKIN_ATTRIBUTE = re.compile(r"(JOINTS|WEIGHTS)_\d+")
 
 Index = Annotated[int, msgspec.Meta(ge=0)]
@@ -48,7 +49,7 @@ class Asset(_Object):
 
 
 class Buffer(_Object):
-    byte_length: Count
+    byte_length: Index
     uri: str | None = None
 
 
@@ -56,7 +57,7 @@ class BufferView(_Object):
     buffer: Index
     byte_length: Count
     byte_offset: Index = 0
-    byte_stride: Annotated[int, msgspec.Meta(ge=4, le=252)] | None = None
+    byte_stride: Index | None = None
 
 
 class SparseIndices(_Object):
@@ -95,7 +96,7 @@ class Primitive(_Object):
 
 
 class Mesh(_Object):
-    primitives: Annotated[tuple[Primitive, ...], msgspec.Meta(min_length=1)]
+    primitives: tuple[Primitive, ...]
 
 
 class Node(_Object):
@@ -162,7 +163,7 @@ def decode(text: bytes) -> Tree:
         Not JSON, not glTF 2, or a value of the wrong kind; the message has its place.
     """
     try:
-        tree = msgspec.json.decode(text, type=Tree)
+        tree = msgspec.json.decode(text.removeprefix(BYTE_ORDER_MARK), type=Tree)
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
         raise FileError(f"is not valid glTF 2.0 ({error}); export it again") from error
     if tree.asset.version.split(".")[0] != "2":
