@@ -18,8 +18,9 @@ from autoweight.surface import Surface
 
 __all__ = ["Stretches", "reach", "stretches"]
 
-TIP = 0.25
-"""How far a leaf goes on beyond its joint, in lengths of the bone before it."""
+TIP, LIMB = 0.25, 1.0
+"""How far a leaf goes on beyond its joint, in lengths of the bone before it: the end of a chain,
+and a joint that branches off and has a whole limb to itself."""
 
 COINCIDENT = 0.1
 """Joints nearer to each other than this share of the flesh's radius are in one place."""
@@ -107,12 +108,13 @@ def stretches(skeleton: Skeleton, active: NDArray[np.bool_], surface: Surface) -
     leaf = np.flatnonzero(count == 0)
     before = np.maximum(parents[leaf], 0)
     step = np.where((parents[leaf] >= 0)[:, None], at[leaf] - at[before], 0.0)
+    step *= np.where(count[before] > 1, LIMB, TIP)[:, None]
     joint = heirs(skeleton, active)[np.concatenate([first, then[split], leaf])]
     kept = joint >= 0
     bones = Bones(
         joint[kept].astype(np.int32),
         np.concatenate([at[owner], middle[split], at[leaf]])[kept],
-        np.concatenate([middle, at[child][split], at[leaf] + TIP * step])[kept],
+        np.concatenate([middle, at[child][split], at[leaf] + step])[kept],
     )
     return Stretches(bones, np.repeat([False, True], [len(child) + split.sum(), len(leaf)])[kept])
 
