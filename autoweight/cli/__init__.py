@@ -27,6 +27,7 @@ COMMANDS = {
     "flex": "Put a rig through its range of motion and rank where its skin suffers.",
     "explain": "Say why vertices move, and mend the weights that do it.",
     "view": "Show a rig in one page that opens offline in any browser.",
+    "report": "Write a review of a rig as one HTML file, with pictures.",
     "demo": "Model, weight and check the axolotl.",
 }
 """Name and one line for each; the module of that name in this package has the rest."""

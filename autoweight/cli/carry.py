@@ -83,7 +83,7 @@ def command(
 
     \b
     Example:
-      autoweight carry axolotl/finished.glb axolotl/remodelled.glb -o axolotl/carried.glb
+      autoweight carry axolotl/weighted.glb axolotl/axolotl.glb -o axolotl/carried.glb
     """
     from dataclasses import replace
 

@@ -2,18 +2,42 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
 import click
 
-from autoweight.cli.options import as_json, emit
+from autoweight.cli.options import as_json, emit, progress_to_stderr, quiet
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from autoweight.flexing import Place
+    from autoweight.pose.clip import Clip
+    from autoweight.rig import Rig, Weights
 
 
 @click.command()
 @click.argument("rig")
 @click.option("-o", "--output", metavar="PAGE", help="File to write (RIG with .html).")
 @click.option("--before", metavar="OTHER", help="Another weighting of the same rig, to compare.")
+@click.option("--png", metavar="DIR", help="Write contact sheets of weights and poses there too.")
+@click.option("--top", default=12, show_default=True, type=click.IntRange(0), help="Worst places.")
 @as_json
-def command(rig: str, output: str | None, before: str | None, as_json: bool) -> None:
+@quiet
+def command(
+    rig: str,
+    output: str | None,
+    before: str | None,
+    png: str | None,
+    top: int,
+    as_json: bool,
+    quiet: bool,
+) -> None:
     """Show RIG in one HTML page that opens offline in any browser.
+
+    It has the range of motion to play, and the worst places that flexing it found.
 
     \b
     Example:
@@ -22,20 +46,70 @@ def command(rig: str, output: str | None, before: str | None, as_json: bool) -> 
     from pathlib import Path
 
     from autoweight.comparing import weights_for
+    from autoweight.flexing import flex
     from autoweight.io import load
     from autoweight.io.atomic import write
     from autoweight.pose.motion import range_of_motion
-    from autoweight.view.page import page
+    from autoweight.sides import likely_plane
+    from autoweight.view.page import Place, page
 
+    progress = progress_to_stderr(quiet)
     shown = load(rig)
+    plane = likely_plane(shown.skeleton)
+    clip = range_of_motion(shown.skeleton, plane)
+    earlier = weights_for(shown, load(before)) if before else None
+    worst = flex(shown, clip, plane=plane, progress=progress).places[:top]
     text = page(
         shown,
         title=Path(rig).stem,
-        before=weights_for(shown, load(before)) if before else None,
-        clip=range_of_motion(shown.skeleton),
+        before=earlier,
+        clip=clip,
+        places=[
+            Place(
+                f"{place.joint}, {place.pose}: {place.told}",
+                vertex=int(place.vertices[0]),
+                joint=shown.skeleton.index[place.joint],
+                frame=clip.labels.index(place.pose),
+            )
+            for place in worst
+        ],
         layers={name: values for name, values in shown.attributes.items() if values.ndim == 1},
     ).encode()
     target = output or str(Path(rig).with_suffix(".html"))
     write(target, [text])
-    result = {"output": target, "bytes": len(text)}
-    emit(result, as_json, lambda: f"wrote  {target}  {len(text) / 1e6:.1f} MB")
+    drawn = _draw(Path(png), shown, earlier, worst, clip) if png else []
+    result = {"output": target, "bytes": len(text), "places": len(worst), "pictures": drawn}
+    emit(
+        result,
+        as_json,
+        lambda: "\n".join(
+            [f"wrote  {target}  {len(text) / 1e6:.1f} MB", *(f"drew   {path}" for path in drawn)]
+        ),
+    )
+
+
+def _draw(
+    folder: Path, rig: Rig, before: Weights | None, worst: Sequence[Place], clip: Clip
+) -> list[str]:
+    from dataclasses import replace
+
+    from autoweight.errors import FileError
+    from autoweight.view.report import chain_sheets, worst_sheet
+    from autoweight.view.sheet import save_png
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise FileError(f"{folder}: cannot make this folder: {error.strerror}") from error
+    sheets = [(f"weights_{name}", sheet) for name, sheet in chain_sheets(rig)]
+    poses = {"worst": rig}
+    if before is not None:
+        poses = {"worst_before": replace(rig, weights=before), "worst_after": rig}
+    sheets += [(name, worst_sheet(each, worst, clip)) for name, each in poses.items()]
+    drawn = []
+    for name, sheet in sheets:
+        if sheet is not None:
+            path = folder / (re.sub(r"[^\w.-]", "_", name) + ".png")  # joints may be called a/b
+            save_png(sheet, path)
+            drawn.append(str(path))
+    return drawn
