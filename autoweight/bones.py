@@ -120,8 +120,14 @@ def distances(points: NDArray[np.float64], bones: Bones) -> NDArray[np.float64]:
     ndarray, shape (n, b)
         In scene units.
     """
-    found = np.empty((len(points), len(bones)))
-    for number in range(len(bones)):
-        place = closest(points, bones, np.full(len(points), number))
-        found[:, number] = np.linalg.norm(points - place, axis=1)
-    return found
+    found = np.empty((len(bones), len(points)))
+    points = np.ascontiguousarray(points.T)
+    for number, (head, tail) in enumerate(zip(bones.head, bones.tail, strict=True)):
+        along = tail - head
+        length = along @ along
+        way = points - head[:, None]
+        if length > 0:
+            share = along @ way / length
+            way -= along[:, None] * np.clip(share, 0, 1, out=share)
+        np.sqrt(np.einsum("in,in->n", way, way), out=found[number])
+    return found.T

@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse.csgraph import dijkstra, shortest_path
-from scipy.sparse.linalg import splu
 
 from autoweight.errors import FileError, WeightsError, suggestion
 from autoweight.recipe import Recipe
@@ -17,6 +16,7 @@ from autoweight.rig import ROW_SUM_TOLERANCE, Rig, Skeleton, Weights
 from autoweight.rows import replaced, scaled
 from autoweight.surface import Surface
 from autoweight.surface.laplacian import laplacian
+from autoweight.surface.solver import solve_columns
 
 __all__ = ["ATTRIBUTE", "Locks", "find_locks", "impose"]
 
@@ -399,20 +399,8 @@ def impose(surface: Surface, solved: Weights, locks: Locks, girth: NDArray[np.fl
     stiffness, mass = laplacian(surface.vertices[used], local.reshape(-1, 3).astype(np.int32))
     operator = sparse.csr_array(stiffness + sparse.diags_array(mass / girth[used] ** 2))
     inner, outer = np.flatnonzero(loose[used]), np.flatnonzero(~loose[used])
-    given = change[used[outer]]
-    joints = np.unique(given.indices)
-    flow = -(operator[inner][:, outer] @ given[:, joints])
-    factor = splu(
-        operator[inner][:, inner].tocsc(),
-        permc_spec="MMD_AT_PLUS_A",
-        options={"SymmetricMode": True},
-    )
-    correction = factor.solve(flow.toarray())
-    correction[np.abs(correction) < NEGLIGIBLE] = 0.0
-    spread = sparse.csr_array(
-        (correction.ravel(), np.tile(joints, len(inner)), len(joints) * np.arange(len(inner) + 1)),
-        shape=(len(inner), solved.shape[1]),
-    )
+    flow = sparse.csr_array(-(operator[inner][:, outer] @ change[used[outer]]))
+    spread = solve_columns(sparse.csr_array(operator[inner][:, inner]), flow, NEGLIGIBLE)
     rows = sparse.csr_array(target.matrix[used[inner]] + spread)
     rows.data = np.clip(rows.data, 0, None)
     return Weights(replaced(target.matrix, used[inner], scaled(rows)))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import igl
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
@@ -12,14 +11,12 @@ from autoweight.methods import Progress, silent
 from autoweight.rows import scaled
 from autoweight.surface import Surface
 from autoweight.surface.laplacian import laplacian
+from autoweight.surface.solver import solve_columns
 
 __all__ = ["equilibrium"]
 
 NEGLIGIBLE = 1e-5
 """Smaller weights are not kept: a hundredth of what tidying prunes."""
-
-BLOCK = 4
-"""Joints solved for at once; the solver is quickest while its columns stay in the cache."""
 
 
 def equilibrium(
@@ -66,26 +63,10 @@ def equilibrium(
             f"{int(cold.sum())} pieces of the surface have no source of weight, one of them at "
             f"{surface.vertices[where]}; give them a joint"
         )
-    plan = igl.min_quad_with_fixed_data()
-    igl.min_quad_with_fixed_precompute(
-        sparse.csc_matrix(stiffness + sparse.diags_array(heated)),
-        np.zeros(0, dtype=np.int64),
-        sparse.csc_matrix((0, len(surface))),
-        True,
-        plan,
+    found = solve_columns(
+        sparse.csr_array(stiffness + sparse.diags_array(heated)),
+        sparse.csr_array(sparse.diags_array(heated) @ sources),
+        NEGLIGIBLE,
+        lambda share: progress("heat", share),
     )
-    flow = sparse.csc_array(sparse.diags_array(-heated) @ sources)
-    warm = np.flatnonzero(np.diff(flow.indptr))
-    found = []
-    for start in range(0, len(warm), BLOCK):
-        progress("heat", start / len(warm))
-        joints = warm[start : start + BLOCK]
-        free = np.zeros((0, len(joints)))
-        block = igl.min_quad_with_fixed_solve(plan, flow[:, joints].toarray(order="C"), free, free)
-        if not np.isfinite(block).all():
-            raise GeometryError("the heat on this surface is not finite; check its triangles")
-        kept = block > NEGLIGIBLE
-        vertex, column = np.nonzero(kept)
-        found.append((block[kept], vertex, joints[column]))
-    weight, vertex, joint = (np.concatenate(each) for each in zip(*found, strict=True))
-    return scaled(sparse.csr_array((weight, (vertex, joint)), shape=sources.shape))
+    return scaled(found)
