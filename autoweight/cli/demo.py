@@ -18,7 +18,7 @@ SHEETS = {
     "tail": ("tail_1", "tail_3", "tail_5", "tail_7"),
     "arm": ("shoulder_L", "elbow_L", "wrist_L", "spine_3"),
     "digits": ("digit_1_1_L", "digit_2_1_L", "digit_2_2_L", "digit_3_1_L"),
-    "head": ("head", "jaw", "gill_2_1_L", "gill_2_3_L"),
+    "head": ("head", "jaw", "snout", "gill_2_2_L"),
 }
 
 

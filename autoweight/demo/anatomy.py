@@ -119,7 +119,8 @@ LIMBS = (
         [1.3, 1.08, 0.9, 0.74, 0.6, 0.48, 0.37, 0.27, 0.17],
         sided=False,
     ),
-    _limb("jaw", "jaw", "head", [(0, 1.9, 6.2), (0, 1.5, 8.6)], sided=False),
+    _limb("snout", "snout", "head", [(0, 2.95, 7.0), (0, 3.1, 9.0)], sided=False),
+    _limb("jaw", "jaw", "head", [(0, 1.75, 6.9), (0, 1.5, 9.0)], sided=False),
     _limb("eye", "eye", "head", [(2.4, 3.4, 7.5), (2.85, 3.6, 7.95)]),
     *_gills(),
     _limb(
