@@ -227,3 +227,26 @@ def test_a_part_that_two_joints_share_stays_soft():
     joints = skeleton([[0, 0, 0], [0, 5, 0]])
     kept = rigid_parts(surface, soft, joints, np.ones(2, dtype=bool))
     np.testing.assert_array_equal(kept.toarray(), soft.toarray())
+
+
+def test_a_flat_sheet_with_the_bones_in_it_is_weighted():
+    x, y = (each.ravel() for each in np.meshgrid(np.linspace(0, 2, 21), np.linspace(-0.2, 0.2, 5)))
+    a = (np.arange(4)[:, None] * 21 + np.arange(20)).ravel()
+    faces = np.concatenate(
+        [np.column_stack([a, a + 1, a + 22]), np.column_stack([a, a + 22, a + 21])]
+    )
+    weights = solved(
+        Mesh(np.column_stack([x, y, 0 * x]), faces), skeleton([[0, 0, 0], [1, 0, 0], [2, 0, 0]])
+    )
+    assert weights[x < 0.7, 0].min() > 0.9
+    assert weights[(x > 1.3) & (x < 1.7), 1].min() > 0.9
+
+
+@pytest.mark.parametrize(
+    "places", [[[0.5, 0, 0]], [[0.5, 0, 0]] * 3, [[0.5, 9, 0], [0.5, 12, 0]]], ids=len
+)
+def test_hardly_a_skeleton_still_gives_weights(places):
+    mesh, _ = tube(straight, 1.0, 0.1, 21, 16)
+    weights = solved(mesh, skeleton(places))
+    assert np.isfinite(weights).all()
+    np.testing.assert_allclose(weights.sum(axis=1), 1, atol=1e-12)

@@ -35,6 +35,9 @@ SEEN = 0.3
 """Of a piece of surface of which less than this share sees a bone from within, sight says nothing:
 the bones are outside it, as in a garment of two thin layers."""
 
+FLAT = 1e-6
+"""A piece with less volume than this, for its area, has no inside to be turned out."""
+
 CRISP = 1.3
 """Power the result is raised to: artists hand over more steeply than heat does."""
 
@@ -114,7 +117,8 @@ def _outward(surface: Surface) -> NDArray[np.float64]:
     )
     a, b, c = (surface.vertices[corner] - middle[piece] for corner in surface.faces.T)
     volume = np.bincount(piece, np.einsum("ij,ij->i", np.cross(a, b), c), minlength=len(area))
-    return surface.normals * np.where(volume < 0, -1.0, 1.0)[surface.components, None]
+    inside_out = volume < -FLAT * area**1.5
+    return surface.normals * np.where(inside_out, -1.0, 1.0)[surface.components, None]
 
 
 def _warmth(

@@ -7,10 +7,14 @@ from scipy import sparse
 
 from autoweight.bones import distances
 from autoweight.methods import Problem
+from autoweight.rows import scaled
 
 __all__ = ["solve"]
 
 CHUNK = 1 << 14
+
+NEGLIGIBLE = 1e-5
+"""Shares smaller than this are not kept, so that memory does not grow with all the joints."""
 
 
 def solve(problem: Problem) -> sparse.csr_array:
@@ -23,7 +27,7 @@ def solve(problem: Problem) -> sparse.csr_array:
     Returns
     -------
     csr_array, shape (n, j)
-        Every joint that may have weight.
+        Rows sum to 1.
 
     References
     ----------
@@ -38,5 +42,7 @@ def solve(problem: Problem) -> sparse.csr_array:
         share = np.zeros((len(points), joints))
         away = np.maximum(distances(points, problem.bones), reach)
         np.maximum.at(share.T, problem.bones.joint, (1 / away**4).T)
+        share /= share.sum(axis=1, keepdims=True)
+        share[share < NEGLIGIBLE] = 0.0
         rows.append(sparse.csr_array(share))
-    return sparse.csr_array(sparse.vstack(rows))
+    return scaled(sparse.csr_array(sparse.vstack(rows)))
