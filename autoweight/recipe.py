@@ -336,7 +336,7 @@ class Recipe:
         The file it was read from.
     """
 
-    method: str = "heat"
+    method: str = "auto"
     skip: tuple[str, ...] = ()
     falloff: Falloff = field(default_factory=Falloff)
     chain: tuple[ChainRule, ...] = ()

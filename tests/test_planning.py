@@ -29,7 +29,7 @@ def chain_names(planned):
 def test_without_rules_the_chains_are_those_of_the_skeleton():
     planned = plan(parse_recipe(""), rig())
     assert ("tail_1", "tail_2", "tail_3") in chain_names(planned)
-    assert set(planned.methods) == {"heat"} and planned.active.all()
+    assert set(planned.methods) == {"auto"} and planned.active.all()
     assert planned.locks is None and planned.plane is None
 
 
@@ -49,7 +49,7 @@ def test_a_rule_makes_chains_of_what_it_claims():
     assert reach[("spine_2", "neck", "head")] == 2
     assert reach[("tail_1", "tail_2")] == 3 and reach[("tail_3",)] == 3
     assert sorted(joint for chain in planned.chains for joint in chain.joints) == list(range(9))
-    assert planned.methods[2:5] == ("nearest",) * 3 and planned.methods[5] == "heat"
+    assert planned.methods[2:5] == ("nearest",) * 3 and planned.methods[5] == "auto"
     assert isinstance(planned.falloffs[0], Falloff)
 
 
