@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.bones import closest
-from autoweight.methods import Problem
+from autoweight.methods import Problem, Progress
 from autoweight.methods.equilibrium import equilibrium
 from autoweight.methods.parts import rigid_parts
 from autoweight.methods.stretches import Stretches, reach, stretches
@@ -66,7 +66,7 @@ def solve(problem: Problem) -> sparse.csr_array:
     """
     surface = problem.surface
     owned = stretches(problem.skeleton, problem.active, surface)
-    warm = _in_sight(surface, owned)
+    warm = _in_sight(surface, owned, problem.progress)
     sources, pull = _warmth(surface, owned, warm, len(problem.skeleton))
     found = equilibrium(surface, sources, pull, progress=problem.progress)
     found.data **= CRISP
@@ -85,10 +85,11 @@ class _Pairs:
     """Cosine between the way from the bone and the outward normal, 0 where the bone is hidden."""
 
 
-def _in_sight(surface: Surface, owned: Stretches) -> _Pairs:
+def _in_sight(surface: Surface, owned: Stretches, progress: Progress) -> _Pairs:
     sight, outward = Sight(surface), _outward(surface)
     found: list[tuple[NDArray, ...]] = []
     for start in range(0, len(surface), CHUNK):
+        progress("sight", start / len(surface))
         points = surface.vertices[start : start + CHUNK]
         away = reach(points, owned)
         vertex, bone = np.nonzero(away <= FAR * away.min(axis=1, keepdims=True))
