@@ -158,7 +158,7 @@ class Ribbon:
         ndarray, shape (k,)
         """
         fine, length = self._ruler
-        return np.interp(along, fine, length)
+        return np.interp(np.asarray(along, dtype=np.float64), fine, length)
 
     def nearest(self, positions: NDArray[np.float64]) -> NDArray[np.float64]:
         """Parameter along the ribbon whose middle is nearest to each position, (k,)."""
@@ -167,7 +167,8 @@ class Ribbon:
 
     @cached_property
     def _ruler(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        fine = np.linspace(*self.domain[0], SAMPLES_PER_ROW * len(self.points) + 1)
+        first, last = self.domain[0]
+        fine = np.linspace(float(first), float(last), SAMPLES_PER_ROW * len(self.points) + 1)
         path = self.surface(self._middle(fine))
         step = np.linalg.norm(np.diff(path, axis=0), axis=1)
         return fine, np.concatenate([[0], np.cumsum(step)])
@@ -195,7 +196,8 @@ class Ribbon:
         def product(first: int, second: int) -> NDArray[np.float64]:
             u = basis(self.knots[0], self.degree[0], along, first)
             v = basis(self.knots[1], self.degree[1], across, second)
-            return np.einsum("kp,kq,pq->kpq", u, v, self.rational).reshape(len(along), -1)
+            both = u[:, :, None] * v[:, None, :] * self.rational
+            return both.reshape(len(along), -1)
 
         value = product(0, 0)
         total = value.sum(axis=1, keepdims=True)
@@ -282,7 +284,7 @@ def weigh(
     joints = [_control(ribbon, name) for name in chain or ribbon.controls.names]
     stations = ribbon.distance(ribbon.nearest(ribbon.controls.positions[joints]))
     order = np.argsort(stations, kind="stable")
-    joints, stations = np.array(joints)[order], stations[order]
+    joints, stations = [joints[each] for each in order], stations[order]
     along = np.interp(ribbon.stations, stations, np.arange(len(joints), dtype=np.float64))
     dense = np.zeros((len(ribbon.points), len(ribbon.controls)))
     dense[:, joints] = (falloff or Falloff()).weights(along, stations)

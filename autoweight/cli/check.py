@@ -25,9 +25,12 @@ def command(rig: str, as_json: bool) -> None:
     from dataclasses import asdict
 
     from autoweight.checking import check
+    from autoweight.errors import naming
     from autoweight.io import load
 
-    facts = check(load(rig))
+    loaded = load(rig)
+    with naming(rig):
+        facts = check(loaded)
     findings = sum(fact.finding for fact in facts)
     emit(
         {"rig": rig, "findings": findings, "facts": [asdict(fact) for fact in facts]},

@@ -49,7 +49,7 @@ def command(
     """
     from dataclasses import replace
 
-    from autoweight.errors import RecipeError
+    from autoweight.errors import RecipeError, naming
     from autoweight.explaining import Turn, explain, posed, region
     from autoweight.io import load, save
     from autoweight.sides import likely_plane
@@ -61,7 +61,8 @@ def command(
     vertices = region(loaded, joint) if joint else _numbers(at or "")
     plane = likely_plane(loaded.skeleton)
     pose = posed(loaded.skeleton, [Turn.read(turn) for turn in turns], plane)
-    found = explain(loaded, pose, vertices)
+    with naming(rig):
+        found = explain(loaded, pose, vertices)
     if output:
         if found.repair is None or loaded.weights is None:
             raise RecipeError(f"there is no repair to write to {output}; {found.verdict}")

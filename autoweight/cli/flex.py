@@ -61,8 +61,9 @@ def command(
     Example:
       autoweight flex axolotl/weighted.glb -o axolotl/motion.glb
     """
+    from autoweight.errors import naming
     from autoweight.flexing import flex
-    from autoweight.io import load, save
+    from autoweight.io import check_output, load, save
     from autoweight.pose.motion import played
     from autoweight.recipe import Recipe, load_recipe
     from autoweight.sides import Plane, likely_plane
@@ -71,6 +72,8 @@ def command(
     progress("reading", 0)
     recipe = load_recipe(recipe_file) if recipe_file else Recipe()
     loaded = load(rig)
+    if output:
+        check_output(loaded, output, force=force)
     named = plane or (recipe.mirror.plane if recipe.mirror else None)
     across = Plane.named(named) if named else likely_plane(loaded.skeleton)
     clip = _motion(loaded, rig, animation, bvh, frames)
@@ -81,7 +84,10 @@ def command(
         shown = played(loaded.skeleton, clip)
     else:
         shown = clip
-    found = flex(loaded, clip, skin=skinning, limits=recipe.limits, plane=across, progress=progress)
+    with naming(rig):
+        found = flex(
+            loaded, clip, skin=skinning, limits=recipe.limits, plane=across, progress=progress
+        )
     if output:
         save(loaded, output, force=force, clips=[shown])
     result = _result(rig, clip.name, skinning, found)

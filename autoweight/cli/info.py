@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
 from autoweight.cli.options import as_json, emit, root, skeleton, table
+
+if TYPE_CHECKING:
+    from autoweight.rig import Rig
 
 
 @click.command()
@@ -36,10 +41,17 @@ def command(rig: str, skeleton: str | None, root: str | None, as_json: bool) -> 
         "chains": {
             chain.name: [joints.names[each] for each in chain.joints] for chain in chains(joints)
         },
-        "weighted": loaded.weights is not None,
+        "weights": _state(loaded),
         "attributes": sorted(loaded.attributes),
     }
     emit(facts, as_json, lambda: _text(facts))
+
+
+def _state(rig: Rig) -> str:
+    if rig.weights is not None:
+        return "yes"
+    broken = rig.document is not None and rig.document.raw_weights is not None
+    return "broken" if broken else "none yet"
 
 
 def _text(facts: dict) -> str:
@@ -51,7 +63,7 @@ def _text(facts: dict) -> str:
             *(("part", name, f"{count} vertices") for name, count in facts["parts"].items()),
             ("joints", str(facts["joints"]), ""),
             *(("chain", name, " ".join(run)) for name, run in facts["chains"].items()),
-            ("weights", "yes" if facts["weighted"] else "none yet", ""),
+            ("weights", facts["weights"], ""),
             *(("attribute", name, "") for name in facts["attributes"]),
         ]
     )

@@ -54,17 +54,19 @@ def command(
 
     import numpy as np
 
-    from autoweight.errors import RecipeError
-    from autoweight.io import load, save
+    from autoweight.errors import RecipeError, naming
+    from autoweight.io import check_output, load, save
     from autoweight.masking import Wave, along_chain, chain_between, mask, stretch
 
     if not name.startswith("_"):
         raise RecipeError(f"--name {name!r}: custom attributes begin with an underscore")
     progress = progress_to_stderr(quiet)
     loaded = load(rig)
+    check_output(loaded, output, force=force)
     joints = chain_between(loaded.skeleton, *_two("--chain", chain))
     where = stretch(loaded.skeleton, joints, _two("--full", full or chain), zero=zero, shape=shape)
-    along = along_chain(loaded, joints, progress=progress)
+    with naming(rig):
+        along = along_chain(loaded, joints, progress=progress)
     values = mask(along, where)
     shapes = {}
     if wave:

@@ -25,6 +25,7 @@ def command(rig: str, output: str, recipe_file: str | None, as_json: bool, quiet
     from pathlib import Path
 
     from autoweight.checking import check
+    from autoweight.errors import naming
     from autoweight.flexing import flex
     from autoweight.io import load
     from autoweight.io.atomic import write
@@ -38,8 +39,9 @@ def command(rig: str, output: str, recipe_file: str | None, as_json: bool, quiet
     loaded = load(rig)
     plane = likely_plane(loaded.skeleton)
     clip = range_of_motion(loaded.skeleton, plane, asked)
-    facts = check(loaded)
-    found = flex(loaded, clip, limits=asked.limits, plane=plane, progress=progress)
+    with naming(rig):
+        facts = check(loaded)
+        found = flex(loaded, clip, limits=asked.limits, plane=plane, progress=progress)
     progress("drawing", 0)
     text = report(
         loaded,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -46,6 +46,7 @@ def command(
     from pathlib import Path
 
     from autoweight.comparing import weights_for
+    from autoweight.errors import naming
     from autoweight.flexing import flex
     from autoweight.io import load
     from autoweight.io.atomic import write
@@ -58,7 +59,8 @@ def command(
     plane = likely_plane(shown.skeleton)
     clip = range_of_motion(shown.skeleton, plane)
     earlier = weights_for(shown, load(before)) if before else None
-    worst = flex(shown, clip, plane=plane, progress=progress).places[:top]
+    with naming(rig):
+        worst = flex(shown, clip, plane=plane, progress=progress).places[:top]
     text = page(
         shown,
         title=Path(rig).stem,
@@ -101,7 +103,9 @@ def _draw(
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise FileError(f"{folder}: cannot make this folder: {error.strerror}") from error
-    sheets = [(f"weights_{name}", sheet) for name, sheet in chain_sheets(rig)]
+    sheets: list[tuple[str, Any]] = [
+        (f"weights_{name}", sheet) for name, sheet in chain_sheets(rig)
+    ]
     poses = {"worst": rig}
     if before is not None:
         poses = {"worst_before": replace(rig, weights=before), "worst_after": rig}

@@ -17,7 +17,7 @@ def overridden(
     tidy: Tidy, max_influences: int | None, prune: float | None, bits: str | None
 ) -> Tidy:
     """A tidy table with what was said on the command line in place of its own."""
-    said = {
+    said: dict[str, Any] = {
         "max_influences": max_influences,
         "prune": prune,
         "bits": None if bits is None else int(bits),

@@ -63,7 +63,7 @@ def load(path: Path, skeleton: Skeleton) -> Clip:
     step, values = _frames(words[motion + 1 :], sum(map(len, source.channels)))
     turns = _retargeted(source, _world_turns(source, values), skeleton)
     times = step * np.arange(len(values))
-    return Clip(path.stem, times, turned(skeleton, turns))
+    return Clip(path.stem, np.asarray(times, dtype=np.float64), turned(skeleton, turns))
 
 
 def _hierarchy(words: list[str]) -> _Hierarchy:

@@ -79,7 +79,7 @@ def page(
     if rig.weights is None:
         raise WeightsError("there are no weights to show; weight the rig with 'autoweight solve'")
     weightings = {"before": before, "after": rig.weights} if before else {"": rig.weights}
-    layers = {name: np.asarray(values, dtype=np.float32) for name, values in (layers or {}).items()}
+    painted = {name: np.asarray(values, dtype="<f4") for name, values in (layers or {}).items()}
     blobs: dict[str, NDArray] = {
         "positions": rig.mesh.vertices.astype("<f4"),
         "normals": _normals(rig),
@@ -88,15 +88,15 @@ def page(
     for number, weights in enumerate(weightings.values()):
         counts, joint, weight = _heaviest_first(weights)
         blobs |= {f"counts{number}": counts, f"joint{number}": joint, f"weight{number}": weight}
-    for number, values in enumerate(layers.values()):
-        blobs[f"layer{number}"] = values.astype("<f4")
+    for number, values in enumerate(painted.values()):
+        blobs[f"layer{number}"] = values
     if clip is not None:
         blobs["clip"] = clip.local.swapaxes(-1, -2).astype("<f4")
     source = files(__package__)
     filled = {
         "title": html.escape(title),
         "style": source.joinpath("page.css").read_text(),
-        "meta": _json(_meta(rig, title, list(weightings), clip, places, layers)),
+        "meta": _json(_meta(rig, title, list(weightings), clip, places, painted)),
         "blobs": "\n".join(
             f'<script type="application/octet-stream" id="{name}">{_packed(values)}</script>'
             for name, values in blobs.items()
