@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from fnmatch import fnmatchcase
+from os.path import commonprefix
+from string import digits
 
 import numpy as np
 
@@ -114,7 +116,9 @@ def _patterns(skeleton: Skeleton, chain: Chain) -> list[str]:
     """One pattern that means these joints and no others, or their names."""
     names = [skeleton.names[joint] for joint in chain.joints]
     if len(names) > 1:
-        pattern = f"{_literal(chain.name)}*"
+        begin = commonprefix(names).rstrip(digits)
+        end = commonprefix([name[len(begin) :][::-1] for name in names])[::-1].lstrip(digits)
+        pattern = f"{_literal(begin)}*{_literal(end)}"
         if [name for name in skeleton.names if fnmatchcase(name, pattern)] == names:
             return [pattern]
     return [_literal(name) for name in names]
