@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from fnmatch import fnmatchcase
-from os.path import commonprefix
 from string import digits
 
 import numpy as np
@@ -14,7 +13,7 @@ from autoweight.chains import Chain, chains
 from autoweight.locks import ATTRIBUTE
 from autoweight.methods import METHODS
 from autoweight.profiles import SHAPES, Falloff
-from autoweight.recipe import Mirror, Recipe, Tidy
+from autoweight.recipe import Limits, Mirror, Recipe, Tidy
 from autoweight.rig import Rig, Skeleton
 from autoweight.sides import Plane, likely_plane, pairs
 
@@ -55,6 +54,7 @@ def draft(rig: Rig, name: str = "the rig") -> str:
             *_locks(rig),
             *_mirror(rig.skeleton),
             *_tidy(),
+            *_flex(),
         ]
     )
 
@@ -116,12 +116,18 @@ def _patterns(skeleton: Skeleton, chain: Chain) -> list[str]:
     """One pattern that means these joints and no others, or their names."""
     names = [skeleton.names[joint] for joint in chain.joints]
     if len(names) > 1:
-        begin = commonprefix(names).rstrip(digits)
-        end = commonprefix([name[len(begin) :][::-1] for name in names])[::-1].lstrip(digits)
+        begin = _shared(names).rstrip(digits)
+        end = _shared([name[len(begin) :][::-1] for name in names])[::-1].lstrip(digits)
         pattern = f"{_literal(begin)}*{_literal(end)}"
         if [name for name in skeleton.names if fnmatchcase(name, pattern)] == names:
             return [pattern]
     return [_literal(name) for name in names]
+
+
+def _shared(names: Sequence[str]) -> str:
+    """What all names begin with."""
+    first, last = min(names), max(names)
+    return next((first[:at] for at in range(len(first)) if first[at] != last[at : at + 1]), first)
 
 
 def _literal(name: str) -> str:
@@ -185,6 +191,22 @@ def _tidy() -> list[str]:
         f"max_influences = {usual.max_influences}",
         f"prune = {usual.prune:g}",
         f"bits = {usual.bits}  # 32, 16 or 8",
+        "",
+    ]
+
+
+def _flex() -> list[str]:
+    return [
+        "# How far joints turn when the rig is flexed, in degrees; what suits the chain otherwise.",
+        "# [[motion]]",
+        '# joints = ["*"]',
+        "# bend = 60",
+        "# side = 30",
+        "# twist = 45",
+        "",
+        "# From where on a figure of the flexed rig is a finding.",
+        "# [limits]",
+        *(f"# {name} = {limit:g}" for name, limit in Limits().items()),
         "",
     ]
 

@@ -5,7 +5,7 @@ from twins import egg
 from autoweight import Mesh, Part, Rig, Skeleton
 from autoweight.drafting import draft
 from autoweight.planning import plan
-from autoweight.recipe import ChainRule, Mirror, Recipe, Rigid, parse_recipe
+from autoweight.recipe import ChainRule, Limits, Mirror, MotionRule, Recipe, Rigid, parse_recipe
 
 NAMES = ("root", "tail_1", "tail_2", "arm_1_l", "arm_2_l", "arm_1_r", "arm_2_r", "eye*", "horn")
 PARENTS = [-1, 0, 1, 0, 3, 0, 5, 0, 0]
@@ -50,13 +50,14 @@ def test_it_has_the_chains_with_both_sides_together(rig):
 
 def test_what_is_commented_out_is_valid_too(rig):
     text = draft(rig)
-    for table in ("[[rigid]]", "[mirror]"):
+    for table in ("[[rigid]]", "[mirror]", "[[motion]]", "[limits]"):
         block = text[text.index(f"# {table}") :].split("\n\n")[0]
         text = text.replace(block, "\n".join(line[2:] for line in block.splitlines()))
     text = text.replace('to = "head"', 'to = "root"')
     recipe = parse_recipe(text)
     assert recipe.rigid == (Rigid(parts=('an "eye"',), to="root"),)
-    assert recipe.mirror == Mirror()
+    assert recipe.mirror == Mirror() and recipe.limits == Limits()
+    assert recipe.motion == (MotionRule(("*",), bend=60, side=30, twist=45),)
     plan(recipe, rig)
 
 
