@@ -15,8 +15,7 @@ from autoweight.recipe import Recipe
 from autoweight.rig import ROW_SUM_TOLERANCE, Rig, Skeleton, Weights
 from autoweight.rows import replaced, scaled
 from autoweight.surface import Surface
-from autoweight.surface.laplacian import laplacian
-from autoweight.surface.solver import solve_columns
+from autoweight.surface.inpainting import inpaint
 
 __all__ = ["ATTRIBUTE", "Locks", "find_locks", "impose"]
 
@@ -29,8 +28,7 @@ HOP = 1e-3
 SOFT = 1e-2
 """Share of what the locks leave, below which the free weights of a vertex get help."""
 REACH = 10.0
-"""Decay lengths after which a correction, e⁻¹⁰ of itself, counts for nothing."""
-NEGLIGIBLE = 1e-6
+"""Girths after which a correction, (1 + 10) e⁻¹⁰ of itself, counts for nothing."""
 FARTHEST = 90
 """Steps in the hierarchy after which joints are equally far."""
 CHUNK = 1 << 14
@@ -379,11 +377,10 @@ def impose(surface: Surface, solved: Weights, locks: Locks, girth: NDArray[np.fl
 
     Notes
     -----
-    What the locks change at their own vertices goes on into the free ones: for each joint the
-    correction d is the locked change where there is a lock, and solves (L + M / girth²) d = 0
-    elsewhere. So it meets the locks without a step, falls as exp(−distance / girth), and lies
-    between its ends, since no off-diagonal entry of an intrinsic Delaunay L is above 0. All
-    joints have the same operator, so the corrections of a row sum to 0.
+    What the locks change at their own vertices is carried on into the free ones and fades there,
+    with value and slope, by the fill that also closes gaps (`autoweight.surface.inpainting`).
+    Beyond a locked area with an even change it falls as (1 + x) exp(−x), x the distance in
+    girths. All joints have the same operator, so the corrections of a row sum to 0.
     """
     target = locks.hold(solved)
     fixed = locks.whole | locks.partial
@@ -394,16 +391,10 @@ def impose(surface: Surface, solved: Weights, locks: Locks, girth: NDArray[np.fl
     if not loose.any():
         return target
 
-    faces = surface.faces[loose[surface.faces].any(axis=1)]
-    used, local = np.unique(faces, return_inverse=True)
-    stiffness, mass = laplacian(surface.vertices[used], local.reshape(-1, 3).astype(np.int32))
-    operator = sparse.csr_array(stiffness + sparse.diags_array(mass / girth[used] ** 2))
-    inner, outer = np.flatnonzero(loose[used]), np.flatnonzero(~loose[used])
-    flow = sparse.csr_array(-(operator[inner][:, outer] @ change[used[outer]]))
-    spread = solve_columns(sparse.csr_array(operator[inner][:, inner]), flow, NEGLIGIBLE)
-    rows = sparse.csr_array(target.matrix[used[inner]] + spread)
+    faded = inpaint(surface, ~loose, change, span=girth, fade=True)
+    rows = sparse.csr_array(target.matrix[loose] + faded[loose])
     rows.data = np.clip(rows.data, 0, None)
-    return Weights(replaced(target.matrix, used[inner], scaled(rows)))
+    return Weights(replaced(target.matrix, np.flatnonzero(loose), scaled(rows)))
 
 
 def _around(

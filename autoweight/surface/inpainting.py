@@ -25,7 +25,7 @@ def inpaint(
     known: NDArray[np.bool_],
     values: sparse.csr_array,
     *,
-    span: float,
+    span: float | NDArray[np.float64],
     fade: bool = False,
 ) -> sparse.csr_array:
     """Fill in values by minimising Wᵀ(−L + s² L M⁻¹ L)W.
@@ -41,8 +41,8 @@ def inpaint(
         Vertices whose values are kept.
     values : csr_array, shape (n, j)
         Rows of unknown vertices are not read.
-    span : float
-        How far slopes carry, in scene units.
+    span : float or ndarray, shape (n,)
+        How far slopes carry, in scene units; everywhere alike, or at each vertex.
     fade : bool
         Let the fill go to 0 over the span.
 
@@ -76,11 +76,12 @@ def inpaint(
     local[inside] = np.arange(len(inside))
     stiffness, mass = laplacian(surface.vertices[inside], local[surface.faces[faces]])
     inverse = sparse.diags_array(1 / np.maximum(mass, 1e-12 * mass.mean()))
+    squared = np.broadcast_to(span, len(surface))[inside] ** 2
     if fade:
-        stiffness = stiffness + sparse.diags_array(mass / span**2)
+        stiffness = stiffness + sparse.diags_array(mass / squared)
         energy = stiffness @ inverse @ stiffness
     else:
-        energy = stiffness + stiffness @ inverse @ stiffness * span**2
+        energy = stiffness + stiffness @ sparse.diags_array(squared) @ inverse @ stiffness
 
     held = np.flatnonzero(~unknown[inside]).astype(np.int64)
     given = sparse.csc_array(kept[inside[held]])
