@@ -84,7 +84,7 @@ class Ribbon:
     degree: tuple[int, int]
     knots: tuple[NDArray[np.float64], NDArray[np.float64]]
     controls: Skeleton
-    rational: NDArray[np.float64] | None = None
+    rational: NDArray[np.float64] = None  # type: ignore[assignment]
     riders: Riders = Riders()
     weights: Weights | None = None
 
@@ -106,8 +106,8 @@ class Ribbon:
                 raise GeometryError(
                     f"knots {way}: need {count + degree + 1} that do not decrease, got {len(knot)}"
                 )
-        rational = np.ones(points.shape[:2]) if self.rational is None else self.rational
-        rational = np.asarray(rational, dtype=np.float64)
+        given = np.ones(points.shape[:2]) if self.rational is None else self.rational
+        rational = np.asarray(given, dtype=np.float64)
         if rational.shape != points.shape[:2] or not (rational > 0).all():
             raise GeometryError(
                 f"rational weights: need {points.shape[:2]} numbers above 0, got {rational.shape}"

@@ -97,7 +97,9 @@ def load_ribbon(path: str | Path) -> Ribbon:
             file.degree,
             (np.array(file.knots[0]), np.array(file.knots[1])),
             controls,
-            None if file.rational is None else np.array(file.rational),
+            np.ones((len(file.points), len(file.points[0])))
+            if file.rational is None
+            else np.array(file.rational),
             Riders(
                 tuple(rider.joint for rider in file.riders),
                 np.array([(rider.along, rider.across) for rider in file.riders]),
@@ -122,13 +124,13 @@ def save_ribbon(ribbon: Ribbon, path: str | Path) -> None:
         The file cannot be written.
     """
     shape = ribbon.points.shape[:2]
-    plain = ribbon.rational is None or bool((ribbon.rational == 1).all())
+    plain = bool((ribbon.rational == 1).all())
     file = File(
         degree=ribbon.degree,
         knots=(ribbon.knots[0].tolist(), ribbon.knots[1].tolist()),
         points=ribbon.points.tolist(),
         controls=listed(ribbon.controls),
-        rational=None if plain else ribbon.rational.tolist(),  # type: ignore[union-attr]
+        rational=None if plain else ribbon.rational.tolist(),
         riders=[
             Rider(name, *at)
             for name, at in zip(ribbon.riders.names, ribbon.riders.at.tolist(), strict=True)
