@@ -9,22 +9,22 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.spatial.transform import Rotation
 
-from autoweight.bones import Bones, distances
+from autoweight.bones import Bones, closest, distances
 from autoweight.methods import Problem
 from autoweight.profiles import Falloff, curve
+from autoweight.surface import Surface
 from autoweight.surface.geodesics import network, smoothed, spread
 from autoweight.surface.visibility import Sight
 
 __all__ = ["Limb", "blend", "limbs", "owners", "segments", "solve"]
 
-ROUND = 16
-"""Rays round a bone at each of its stations."""
+CHUNK = 1 << 15
 
-STATIONS = 12
-"""Stations along a bone from which the surface round it is looked for."""
+TRIES = 4
+"""Bones, nearest first, that are looked for from a vertex until one is seen."""
 
-SPIKES = 32
-"""Rays from the middle of a bone in all directions."""
+SEEN = 0.3
+"""Share of a piece that must see a bone for sight to tell what belongs to which."""
 
 GENTLE = np.cos(np.radians(60))
 """A chain that turns by less than this at a joint is taken for a curve, which goes on turning."""
@@ -553,25 +553,15 @@ def segments(problem: Problem, parts: list[Limb]) -> Bones:
 def _seeds(
     problem: Problem, bones: Bones
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
-    """Vertices that bones meet first on straight ways through the body: which, whose, how far."""
-    surface = problem.surface
-    origins, ways, number = _rays(bones)
-    face, distance = Sight(surface).hits(origins, ways)
-    met = np.flatnonzero(face >= 0)
-    face, distance = face[met], distance[met]
-    outward = np.einsum("ij,ij->i", surface.face_normals[face], ways[met])
-    # A ray that enters the body began outside of it and has come through the air.
-    leaving = outward * np.sign(outward.sum()) > 0
-    met, face, distance = met[leaving], face[leaving], distance[leaving]
-    place = origins[met] + distance[:, None] * ways[met]
-    corners = surface.faces[face]
-    further = np.linalg.norm(surface.vertices[corners] - place[:, None], axis=2)
-    seeds = corners.ravel()
-    labels = np.repeat(bones.joint[number[met]], 3)
-    offsets = (distance[:, None] + further).ravel()
-    # A piece that no bone looks out of goes by straight distance; it touches no other.
+    """Vertices that see a bone from within: which, whose is the nearest, how far it is."""
+    surface, sight = problem.surface, Sight(problem.surface)
+    found = [_seen(surface, sight, bones, start) for start in range(0, len(surface), CHUNK)]
+    seeds, nearest, offsets = (np.concatenate(each) for each in zip(*found, strict=True))
+    labels = bones.joint[nearest].astype(np.intp)
+    # A piece that hardly sees a bone, as of a garment, goes by straight distance.
     pieces = surface.components
-    lost = np.flatnonzero(~np.isin(pieces, pieces[seeds]))
+    share = np.bincount(pieces[seeds], minlength=int(pieces.max()) + 1) / np.bincount(pieces)
+    lost = np.flatnonzero((share < SEEN)[pieces])
     if len(lost):
         away = distances(surface.vertices[lost], bones)
         nearest = away.argmin(axis=1)
@@ -581,38 +571,22 @@ def _seeds(
     return seeds, labels, offsets
 
 
-def _rays(
-    bones: Bones,
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.intp]]:
-    """Rays across every bone, and in all directions from its middle: origin, way, which bone."""
-    count = len(bones)
-    line = bones.tail - bones.head
-    axis = _unit(line)
-    least = np.eye(3)[np.abs(axis).argmin(axis=1)]
-    side = _unit(np.cross(axis, least))
-    up = np.cross(axis, side)
-    turn = np.arange(ROUND) * (2 * np.pi / ROUND)
-    ring = np.cos(turn)[:, None] * side[:, None] + np.sin(turn)[:, None] * up[:, None]
-    step = (np.arange(STATIONS) + 0.5) / STATIONS
-    station = bones.head[:, None] + step[:, None] * line[:, None]
-    shape = (count, STATIONS, ROUND, 3)
-    number = np.arange(SPIKES)
-    height = (2 * number + 1) / SPIKES - 1  # Fibonacci's lattice on the sphere
-    angle = number * np.pi * (3 - np.sqrt(5))
-    flat = np.sqrt(1 - height**2)
-    ball = np.column_stack([flat * np.cos(angle), flat * np.sin(angle), height])
-    origins = np.concatenate(
-        [
-            np.broadcast_to(station[:, :, None], shape).reshape(-1, 3),
-            np.repeat((bones.head + bones.tail) / 2, SPIKES, axis=0),
-        ]
-    )
-    ways = np.concatenate(
-        [np.broadcast_to(ring[:, None], shape).reshape(-1, 3), np.tile(ball, (count, 1))]
-    )
-    numbers = np.concatenate(
-        [np.repeat(np.arange(count), STATIONS * ROUND), np.repeat(np.arange(count), SPIKES)]
-    )
-    # A bone without length has no sides.
-    some = (ways != 0).any(axis=1)
-    return origins[some], ways[some], numbers[some]
+def _seen(
+    surface: Surface, sight: Sight, bones: Bones, start: int
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
+    """Of some vertices those that see a bone: which, the nearest that is seen, how far it is."""
+    points = surface.vertices[start : start + CHUNK]
+    outward = surface.outward[start : start + CHUNK]
+    away = distances(points, bones)
+    order = np.argsort(away, axis=1, kind="stable")[:, :TRIES]
+    bone = np.full(len(points), -1)
+    for rank in range(order.shape[1]):
+        left = np.flatnonzero(bone < 0)
+        place = closest(points[left], bones, order[left, rank])
+        # A way that meets the surface from outside has come through the air.
+        within = np.einsum("ij,ij->i", points[left] - place, outward[left]) > 0
+        left, place = left[within], place[within]
+        clear = left[sight.clear(place, points[left])]
+        bone[clear] = order[clear, rank]
+    seen = np.flatnonzero(bone >= 0)
+    return seen + start, bone[seen], away[seen, bone[seen]]

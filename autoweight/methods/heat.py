@@ -35,9 +35,6 @@ SEEN = 0.3
 """Of a piece of surface of which less than this share sees a bone from within, sight says nothing:
 the bones are outside it, as in a garment of two thin layers."""
 
-FLAT = 1e-6
-"""A piece with less volume than this, for its area, has no inside to be turned out."""
-
 CRISP = 1.3
 """Power the result is raised to: artists hand over more steeply than heat does."""
 
@@ -86,7 +83,7 @@ class _Pairs:
 
 
 def _in_sight(surface: Surface, owned: Stretches, progress: Progress) -> _Pairs:
-    sight, outward = Sight(surface), _outward(surface)
+    sight, outward = Sight(surface), surface.outward
     found: list[tuple[NDArray, ...]] = []
     for start in range(0, len(surface), CHUNK):
         progress("sight", start / len(surface))
@@ -104,22 +101,6 @@ def _in_sight(surface: Surface, owned: Stretches, progress: Progress) -> _Pairs:
         slant[within[hidden]] = 0
         found.append((vertex + start, bone, away[vertex, bone], distance, slant))
     return _Pairs(*(np.concatenate(each) for each in zip(*found, strict=True)))
-
-
-def _outward(surface: Surface) -> NDArray[np.float64]:
-    """Normals, turned where a piece is inside out (some formats wind their faces the other way)."""
-    piece = surface.components[surface.faces[:, 0]]
-    area = np.bincount(surface.components, surface.areas)
-    middle = np.column_stack(
-        [
-            np.bincount(surface.components, surface.areas * axis) / area
-            for axis in surface.vertices.T
-        ]
-    )
-    a, b, c = (surface.vertices[corner] - middle[piece] for corner in surface.faces.T)
-    volume = np.bincount(piece, np.einsum("ij,ij->i", np.cross(a, b), c), minlength=len(area))
-    inside_out = volume < -FLAT * area**1.5
-    return surface.normals * np.where(inside_out, -1.0, 1.0)[surface.components, None]
 
 
 def _warmth(

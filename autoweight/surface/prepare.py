@@ -17,6 +17,9 @@ from autoweight.rig import Mesh
 
 __all__ = ["Surface", "prepare"]
 
+FLAT = 1e-6
+"""A piece with less volume than this, for its area, has no inside to be turned out."""
+
 
 @dataclass(frozen=True, eq=False)
 class Surface:
@@ -101,6 +104,19 @@ class Surface:
         """Area-weighted unit normal of each vertex, (n, 3)."""
         found = igl.per_vertex_normals(self.vertices, self.faces)
         return np.where(np.isfinite(found), found, 0.0)
+
+    @cached_property
+    def outward(self) -> NDArray[np.float64]:
+        """Normals, turned where a piece is inside out (some formats wind faces the other way)."""
+        area = np.bincount(self.components, self.areas)
+        middle = np.column_stack(
+            [np.bincount(self.components, self.areas * axis) / area for axis in self.vertices.T]
+        )
+        piece = self.components[self.faces[:, 0]]
+        a, b, c = (self.vertices[corner] - middle[piece] for corner in self.faces.T)
+        volume = np.bincount(piece, np.einsum("ij,ij->i", np.cross(a, b), c), minlength=len(area))
+        inside_out = volume < -FLAT * area**1.5
+        return self.normals * np.where(inside_out, -1.0, 1.0)[self.components, None]
 
 
 @lru_cache(maxsize=2)  # the stages of one run each ask for the same surface
