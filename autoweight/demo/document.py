@@ -13,7 +13,7 @@ from autoweight.io.gltf import made
 from autoweight.locks import ATTRIBUTE
 from autoweight.rig import Mesh, Part, Rig, Weights
 
-__all__ = ["bound"]
+__all__ = ["bound", "cut"]
 
 MATERIAL = {
     "name": "skin",
@@ -38,12 +38,13 @@ def bound(resolution: float = 1.0) -> Rig:
         its texture coordinates have their seam. The crown of the head stands for what is
         finished by hand: it is bound to the head and locked by ``_LOCK``.
     """
-    built, side = _cut(model(resolution))
+    built = cut(model(resolution))
+    mesh = built.rig.mesh
     rig = made(
-        built.rig.mesh,
+        mesh,
         built.rig.skeleton,
         normals=built.normals,
-        uvs=_unwrapped(built.rig.mesh.vertices, side),
+        uvs=_unwrapped(mesh),
         colours=built.colours,
         material=MATERIAL,
     )
@@ -56,38 +57,42 @@ def bound(resolution: float = 1.0) -> Rig:
     return replace(rig, weights=Weights(weights), attributes={ATTRIBUTE: crown.astype(np.float32)})
 
 
-def _cut(whole: Model) -> tuple[Model, NDArray[np.bool_]]:
-    """The model with the vertices of its middle there twice, and which vertices are right ones."""
+def cut(whole: Model) -> Model:
+    """The model with the vertices along x = 0 there twice, once for the faces of each side.
+
+    In the order of the file that `bound` has.
+    """
     mesh = whole.rig.mesh
-    right_face = mesh.vertices[mesh.faces, 0].sum(axis=1) < 0
-    source, right, faces, parts = [], [], [], []
+    right = _right_faces(mesh)
+    source, faces, parts = [], [], []
     vertex = face = 0
     for part in mesh.parts:
         own = mesh.faces[part.faces]
         # a vertex and a side make a vertex of the file
-        corner = 2 * own + right_face[part.faces, None]
-        kept, number = np.unique(corner, return_inverse=True)
+        kept, number = np.unique(2 * own + right[part.faces, None], return_inverse=True)
         source.append(kept // 2)
-        right.append(kept % 2 == 1)
         faces.append(number.reshape(-1, 3) + vertex)
         parts.append(
             Part(part.name, slice(vertex, vertex + len(kept)), slice(face, face + len(own)))
         )
         vertex, face = vertex + len(kept), face + len(own)
     chosen = np.concatenate(source)
-    cut = Mesh(mesh.vertices[chosen], np.concatenate(faces), tuple(parts))
-    return (
-        Model(Rig(cut, whole.rig.skeleton), whole.normals[chosen], whole.colours[chosen]),
-        np.concatenate(right),
-    )
+    split = Mesh(mesh.vertices[chosen], np.concatenate(faces), tuple(parts))
+    return Model(Rig(split, whole.rig.skeleton), whole.normals[chosen], whole.colours[chosen])
 
 
-def _unwrapped(vertices: NDArray[np.float64], right: NDArray[np.bool_]) -> NDArray[np.float64]:
+def _unwrapped(mesh: Mesh) -> NDArray[np.float64]:
     """Texture coordinates: what is seen from the left above, its mirror image below for the right.
 
     v counts downward (Khronos, glTF 2.0, section 3.8).
     """
-    low = vertices.min(axis=0)
-    along, up = ((vertices - low) / np.ptp(vertices, axis=0))[:, [2, 1]].T
+    right = np.zeros(len(mesh.vertices), dtype=bool)
+    right[mesh.faces[_right_faces(mesh)]] = True
+    low = mesh.vertices.min(axis=0)
+    along, up = ((mesh.vertices - low) / np.ptp(mesh.vertices, axis=0))[:, [2, 1]].T
     half = (1 - up) / 2
     return np.stack([along, np.where(right, 1 - half, half)], axis=1)
+
+
+def _right_faces(mesh: Mesh) -> NDArray[np.bool_]:
+    return mesh.vertices[mesh.faces, 0].sum(axis=1) < 0
