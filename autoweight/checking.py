@@ -19,6 +19,9 @@ __all__ = ["Fact", "check"]
 TINY = 1e-3
 """Weights below this move nothing an eye can see, but cost and leak."""
 
+ROUNDED = 0.5 / 65535
+"""Half a step of 16 bits."""
+
 OFF = 1e-5
 """Row sums further from 1 than this are more than rounding."""
 
@@ -138,7 +141,8 @@ def _weights(rig: Rig, weights: Weights, surface: Surface) -> list[Fact]:
     matrix = weights.matrix
     influences = weights.influences
     histogram = np.bincount(influences)
-    tiny = np.flatnonzero(np.bincount(_rows(matrix)[matrix.data < TINY], minlength=len(influences)))
+    below = matrix.data < TINY - ROUNDED  # what was pruned there may be rounded to less in the file
+    tiny = np.flatnonzero(np.bincount(_rows(matrix)[below], minlength=len(influences)))
     # The first vertex of each place speaks for it; the others have to agree.
     place, speaker = np.unique(surface.weld, return_index=True)
     apart = abs(matrix - matrix[speaker[np.searchsorted(place, surface.weld)]])

@@ -64,6 +64,13 @@ def test_tiny_weights_are_counted():
     assert findings(rig_of(dense)) == {"vertices with weights under 0.001": 1}
 
 
+def test_a_pruned_weight_that_16_bits_rounded_down_is_not_tiny():
+    dense = handed_over()
+    dense[0] = np.array([65535 - 65, 65]) / 65535
+    assert dense[0, 1] < 1e-3
+    assert findings(rig_of(dense)) == {}
+
+
 def test_a_seam_whose_twins_differ_is_found():
     mesh = strip(10)
     dense = handed_over()
