@@ -19,8 +19,8 @@ __all__ = ["Fact", "check"]
 TINY = 1e-3
 """Weights below this move nothing an eye can see, but cost and leak."""
 
-ROUNDED = 0.5 / 65535
-"""Half a step of 16 bits."""
+ROUNDED = 1 / 65535
+"""A step of 16 bits, which rounding to an exact sum may take away."""
 
 OFF = 1e-5
 """Row sums further from 1 than this are more than rounding."""
