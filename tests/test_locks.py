@@ -125,8 +125,8 @@ def test_free_weights_meet_locked_ones_without_a_seam():
         return np.abs(weights[edges[:, 0]] - weights[edges[:, 1]]).sum(axis=1)
 
     border = zone[edges[:, 0]] != zone[edges[:, 1]]
-    assert step(hand)[border].max() > 2 * step(solved).max()
-    assert step(found)[border].max() < 1.3 * step(solved).max()
+    assert step(hand)[border].max() > 5 * step(solved).max()
+    assert step(found)[border].max() < 0.5 * step(solved).max()
     far = (along < 2.5 - 5 * 0.5 - 0.1) | (along > 5.6 + 3)
     np.testing.assert_allclose(found[far], solved[far], atol=0.01)
 
