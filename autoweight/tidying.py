@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,7 +52,7 @@ def tidy(
     ----------
     weights : Weights
     how : Tidy, optional
-        Its precision is left to `quantise`.
+        Its precision is left to `quantise`, but what that would round to below `how.prune` goes.
     mesh : Mesh, optional
         What the weights are for. With it, the change that the cap makes is spread over the
         neighbours of a vertex, so that no step shows where one of them drops another joint.
@@ -78,6 +79,9 @@ def tidy(
     how = how or Tidy()
     if how.max_influences < 1:
         raise RecipeError(f"max_influences is {how.max_influences}; a vertex needs at least one")
+    if how.bits < 32:
+        units = 2**how.bits - 1
+        how = replace(how, prune=np.ceil(how.prune * units) / units)
     if mesh is not None and len(mesh.vertices) != weights.shape[0]:
         raise WeightsError(
             f"weights: need a row for each of {len(mesh.vertices)} vertices, got {weights.shape[0]}"

@@ -213,3 +213,12 @@ def test_stray_weight_goes_and_the_rest_of_the_row_fills_in():
     np.testing.assert_allclose(found, clean, atol=1e-12)
     # Without the skeleton nobody can say what is stray.
     assert tidy(Weights(stray), mesh=mesh).dense()[left, 4].max() > 0.05
+
+
+@pytest.mark.parametrize("bits", [8, 16])
+def test_nothing_below_the_threshold_is_left_by_rounding(bits):
+    # 0.001 is 65.5 of 65535, which would be rounded down.
+    weights = Weights(sparse.csr_array([[0.9989, 0.0011], [0.99899, 0.00101], [0.999, 0.001]]))
+    how = Tidy(bits=bits, prune=0.001)
+    found = quantise(tidy(weights, how), bits).matrix
+    assert found.data.min() >= how.prune
