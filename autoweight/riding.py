@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,7 +14,7 @@ from autoweight.pose.skinning import carried
 from autoweight.ribbons import Ribbon, ride, rider_joints
 from autoweight.rig import Skeleton, Weights
 
-__all__ = ["Carriage", "carriage", "driven", "driven_clip", "without"]
+__all__ = ["Carriage", "carriage", "driven", "driven_clip", "riders_of", "without"]
 
 LITTLE = 0.1
 """A weight on a control point below this is taken for a leftover, not for the hand-over."""
@@ -188,6 +189,30 @@ def carriage(ribbon: Ribbon, controls: NDArray[np.float64], joint: str) -> Carri
         float(ribbon.weights.matrix[points][:, [strongest]].max()) if len(points) else 0.0,
         float(np.linalg.norm(left)),
     )
+
+
+def riders_of(ribbon: Ribbon, skeleton: Skeleton, joints: Iterable[str]) -> list[str]:
+    """The riders that carry some joints of a rig: themselves or their nearest ancestors that ride.
+
+    Parameters
+    ----------
+    ribbon : Ribbon
+    skeleton : Skeleton
+    joints : iterable of str
+
+    Returns
+    -------
+    list of str
+        In the order of the joints, each once.
+    """
+    found: dict[str, None] = {}
+    for name in joints:
+        joint = skeleton.index[name]
+        while joint >= 0 and skeleton.names[joint] not in ribbon.riders.names:
+            joint = int(skeleton.parents[joint])
+        if joint >= 0:
+            found[skeleton.names[joint]] = None
+    return list(found)
 
 
 def without(ribbon: Ribbon, control: str, points: NDArray[np.integer]) -> Weights:

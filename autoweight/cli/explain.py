@@ -11,6 +11,7 @@ from autoweight.cli.options import as_json, emit, force, table
 
 if TYPE_CHECKING:
     from autoweight.explaining import Explanation
+    from autoweight.riding import Carriage
 
 
 @click.command()
@@ -23,6 +24,11 @@ if TYPE_CHECKING:
     metavar="JOINT=AXIS:DEGREES",
     help="Turn a joint about its own x, y or z, or bend, side or twist; may be given again.",
 )
+@click.option(
+    "--ribbon",
+    metavar="FILE",
+    help="Turn the controls of this ribbon, which RIG rides.",
+)
 @click.option("--at", metavar="VERTICES", help="Vertices to explain, such as 12,40-52.")
 @click.option("--region", "joint", metavar="JOINT", help="Explain the vertices a joint holds.")
 @click.option("-o", "--output", metavar="OUT", help="Write RIG with the repair in it.")
@@ -31,6 +37,7 @@ if TYPE_CHECKING:
 def command(
     rig: str,
     turns: tuple[str, ...],
+    ribbon: str | None,
     at: str | None,
     joint: str | None,
     output: str | None,
@@ -52,6 +59,8 @@ def command(
     from autoweight.errors import RecipeError, naming
     from autoweight.explaining import Turn, explain, posed, region
     from autoweight.io import load, save
+    from autoweight.io.ribbon import load_ribbon
+    from autoweight.riding import carriage, driven, riders_of
     from autoweight.sides import likely_plane
     from autoweight.tidying import precision
 
@@ -60,16 +69,28 @@ def command(
     loaded = load(rig)
     vertices = region(loaded, joint) if joint else _numbers(at or "")
     plane = likely_plane(loaded.skeleton)
-    pose = posed(loaded.skeleton, [Turn.read(turn) for turn in turns], plane)
+    asked = [Turn.read(turn) for turn in turns]
+    carriages: list[Carriage] = []
+    if ribbon is None:
+        pose = posed(loaded.skeleton, asked, plane)
+    else:
+        strip = load_ribbon(ribbon)
+        controls = posed(strip.controls, asked, plane)
+        pose = driven(strip, loaded.skeleton, controls[None])[0]
     with naming(rig):
         found = explain(loaded, pose, vertices)
+    if ribbon is not None:
+        carriages = [
+            carriage(strip, controls, name)
+            for name in riders_of(strip, loaded.skeleton, found.joints)
+        ]
     if output:
         if found.repair is None or loaded.weights is None:
             raise RecipeError(f"there is no repair to write to {output}; {found.verdict}")
         repaired = replace(loaded, weights=found.repair.weights)
         save(repaired, output, bits=precision(loaded.weights), force=force)
-    result = _result(rig, found, output)
-    emit(result, as_json, lambda: _text(found, output))
+    result = _result(rig, found, output, carriages)
+    emit(result, as_json, lambda: _text(found, output, carriages))
     sys.exit(1 if found.cause == "weights" and not output else 0)
 
 
@@ -86,7 +107,9 @@ def _numbers(text: str) -> list[int]:
     return found
 
 
-def _result(rig: str, found: Explanation, output: str | None) -> dict[str, Any]:
+def _result(
+    rig: str, found: Explanation, output: str | None, carriages: list[Carriage]
+) -> dict[str, Any]:
     repair = found.repair
     return {
         "rig": rig,
@@ -107,6 +130,18 @@ def _result(rig: str, found: Explanation, output: str | None) -> dict[str, Any]:
             }
             for motion in found.motions
         ],
+        "ribbon": [
+            {
+                "joint": each.joint,
+                "displacement": each.displacement.tolist(),
+                "shares": dict(zip(each.controls, each.shares.tolist(), strict=True)),
+                "strongest": each.strongest,
+                "points": list(each.points),
+                "weight": each.weight,
+                "left": each.left,
+            }
+            for each in carriages
+        ],
         "repair": repair
         and {
             "vertices": repair.vertices.tolist(),
@@ -118,8 +153,8 @@ def _result(rig: str, found: Explanation, output: str | None) -> dict[str, Any]:
     }
 
 
-def _text(found: Explanation, output: str | None) -> str:
-    lines = [found.verdict]
+def _text(found: Explanation, output: str | None, carriages: list[Carriage]) -> str:
+    lines = [found.verdict, *(each.told for each in carriages)]
     rows: list[tuple[str, ...]] = [
         ("joint", "weight", "vertices", "share", "would move them", "through")
     ]

@@ -22,6 +22,7 @@ VERTICES_SHOWN = 5
 @click.option("-o", "--output", metavar="OUT", help="Write RIG with the motion as an animation.")
 @click.option("--animation", metavar="NAME", help="Use this animation of RIG.")
 @click.option("--bvh", metavar="FILE", help="Use the motion in a BVH file.")
+@click.option("--ribbon", metavar="FILE", help="Move the controls of this ribbon, which RIG rides.")
 @click.option(
     "--frames", type=click.IntRange(1), default=200, help="Most frames of a motion to take (200)."
 )
@@ -42,6 +43,7 @@ def command(
     output: str | None,
     animation: str | None,
     bvh: str | None,
+    ribbon: str | None,
     frames: int,
     skinning: str,
     recipe_file: str | None,
@@ -76,7 +78,7 @@ def command(
         check_output(loaded, output, force=force)
     named = plane or (recipe.mirror.plane if recipe.mirror else None)
     across = Plane.named(named) if named else likely_plane(loaded.skeleton)
-    clip = _motion(loaded, rig, animation, bvh, frames)
+    clip = _motion(loaded, rig, animation, bvh, ribbon, frames)
     if clip is None:
         from autoweight.pose.motion import range_of_motion
 
@@ -96,14 +98,21 @@ def command(
 
 
 def _motion(
-    loaded: Rig, rig: str, animation: str | None, bvh: str | None, frames: int
+    loaded: Rig, rig: str, animation: str | None, bvh: str | None, ribbon: str | None, frames: int
 ) -> Clip | None:
     """The motion that was asked for; None to make one."""
     from autoweight.errors import RecipeError, suggestion
     from autoweight.io import load_clips, load_motion
 
-    if animation and bvh:
-        raise RecipeError("--animation and --bvh are two motions; give one of them")
+    if sum(each is not None for each in (animation, bvh, ribbon)) > 1:
+        raise RecipeError("--animation, --bvh and --ribbon are three motions; give one of them")
+    if ribbon:
+        from autoweight.io.ribbon import load_ribbon
+        from autoweight.pose.motion import range_of_motion
+        from autoweight.riding import driven_clip
+
+        strip = load_ribbon(ribbon)
+        return driven_clip(strip, loaded.skeleton, range_of_motion(strip.controls)).thinned(frames)
     if bvh:
         return load_motion(bvh, loaded.skeleton).thinned(frames)
     if animation:
