@@ -224,7 +224,7 @@ def _drawn(rig: Rig, place: Path) -> Step:
     assert rig.weights is not None
     colours = cut(model()).colours
     drawn = [place / "axolotl.png", place / "poses.png"]
-    save_png(picture(rig.mesh, colours), drawn[0])
+    save_png(picture(rig.mesh, colours, width=960, height=520), drawn[0])
     tiles = []
     for name, turns in POSES.items():
         pose = posed(rig.skeleton, [Turn.read(turn) for turn in turns], ACROSS)
