@@ -233,6 +233,9 @@ class Limits:
         from any weights.
     volume : float
         Share of the volume of a hand-over that is lost, likewise.
+    wrapper : float
+        Share of its volume that a twisted hand-over loses for each 1 − cos of the angle, beyond
+        the third that linear blending takes of the most even one; a sixth is the worst.
     stretch : float
         Length of the 1 % most stretched edges of a hand-over over their length at rest.
     fold : float
@@ -250,6 +253,7 @@ class Limits:
 
     girth: float = 0.25
     volume: float = 0.2
+    wrapper: float = 0.06
     stretch: float = 4.0
     fold: float = 0.25
     overlap: float = 0.04

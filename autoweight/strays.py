@@ -15,15 +15,24 @@ from scipy.spatial import cKDTree
 from autoweight.rig import Skeleton
 from autoweight.rows import scaled
 from autoweight.surface import Surface
-from autoweight.surface.patches import neighbours
+from autoweight.surface.patches import islands, neighbours
 
-__all__ = ["NOTABLE", "cleaned", "owners", "strays", "unrelated", "unwanted"]
+__all__ = ["NOTABLE", "cleaned", "films", "owners", "strays", "unrelated", "unwanted"]
 
 SAME = 1e-6
 """Weights nearer than this are the same."""
 
 NOTABLE = 1e-3
 """Stray weight below this moves nothing an eye can see."""
+
+HOME = 0.25
+"""A patch is large from this share of the largest of its joint."""
+
+FAINT = 0.05
+"""Weights below this are the end of a hand-over or no part of it."""
+
+TRAIL = 1.5
+"""How long a hand-over may be in faint weights, by its length in others."""
 
 TOUCHING = 1.5
 """Pieces touch where they are nearer than this many edges of usual length."""
@@ -115,6 +124,53 @@ def _reached(
         level, above = lowered, further
 
 
+def films(weights: sparse.csr_array, surface: Surface) -> sparse.csr_array:
+    """Faint weight that trails on for longer than its joint's hand-overs are.
+
+    Parameters
+    ----------
+    weights : csr_array, shape (n, j)
+        One row for each surface vertex, without stored zeros.
+    surface : Surface
+
+    Returns
+    -------
+    csr_array, shape (n, j)
+        Weights below `FAINT` further from the heavier ones of their joint than `TRAIL` times
+        the most that those reach from its home, and what hangs together with them and is no
+        heavier.
+    """
+    marker = _owned(weights, surface)
+    row = np.repeat(np.arange(len(surface)), np.diff(weights.indptr))
+    faint = weights.data < FAINT
+    faint[marker] = False
+    at_home = np.zeros(weights.nnz, dtype=bool)
+    at_home[marker] = True
+    order = np.argsort(weights.indices, kind="stable")
+    begin = np.unique(weights.indices[order], return_index=True)[1]
+    edge = float(np.median(surface.adjacency.data))
+    far = np.zeros(weights.nnz, dtype=bool)
+    for mine in np.split(order, begin[1:]):
+        trail, counts = mine[faint[mine]], mine[~faint[mine]]
+        if len(trail):
+            at = surface.vertices[row[counts]]
+            home = cKDTree(surface.vertices[row[mine[at_home[mine]]]])
+            hand_over = home.query(at)[0].max()
+            apart = cKDTree(at).query(surface.vertices[row[trail]])[0]
+            far[trail] = apart > TRAIL * hand_over + edge
+    if not far.any():
+        return sparse.csr_array(weights.shape)
+    film = weights.copy()
+    film.data *= faint
+    film.eliminate_zeros()
+    patch = islands(film, surface.edges)
+    thickness = np.zeros(patch.max() + 1)
+    np.maximum.at(thickness, patch, np.where(far[faint], film.data, 0.0))
+    film.data[film.data > thickness[patch]] = 0
+    film.eliminate_zeros()
+    return film
+
+
 def owners(weights: sparse.csr_array) -> NDArray[np.int32]:
     """The heaviest joint of each vertex, the first of equals, (n,)."""
     return weights.indices[_heaviest(weights)]
@@ -125,11 +181,12 @@ def unwanted(
 ) -> sparse.csr_array:
     """The part of each weight that belongs to a joint the vertex has nothing to do with, (n, j).
 
-    Weight in excess of what its joint may hold there (`strays`), where the joint that holds the
-    vertex otherwise is neither the joint itself nor its parent, grandparent, child or grandchild.
+    Weight in excess of what its joint may hold there (`strays`) or in a film that reaches too far
+    (`films`), where the joint that holds the vertex otherwise is neither the joint itself nor its
+    parent, grandparent, child or grandchild.
     What is below `least` does not count.
     """
-    excess = strays(weights, surface)
+    excess = sparse.csr_array(strays(weights, surface).maximum(films(weights, surface)))
     rest = weights - excess
     rest.eliminate_zeros()
     bare = np.diff(rest.indptr) == 0
@@ -165,7 +222,7 @@ def unrelated(skeleton: Skeleton) -> NDArray[np.bool_]:
 def _owned(weights: sparse.csr_array, surface: Surface) -> NDArray[np.int64]:
     """Stored positions of the weights that need no path: where their joint is at home.
 
-    Of the patches of vertices that a joint is heaviest on, that is the largest, and those on
+    Of the patches of vertices that a joint is heaviest on, those are the large ones and those on
     other pieces of the mesh; of a joint that is heaviest nowhere, its heaviest weight.
     """
     count = len(surface)
@@ -174,17 +231,15 @@ def _owned(weights: sparse.csr_array, surface: Surface) -> NDArray[np.int64]:
     alike = surface.edges[(owner[surface.edges[:, 0]] == owner[surface.edges[:, 1]])]
     links = sparse.coo_array((np.ones(len(alike)), alike.T), shape=(count, count))
     patch = connected_components(links, directed=False)[1]
-    size = np.bincount(patch, surface.areas)
-    order = np.lexsort((patch, -size[patch], owner))
-    joints, first = np.unique(owner[order], return_index=True)
-    home = np.full(weights.shape[1], -1)
-    home[joints] = order[first]
-    at_home = (patch == patch[home[owner]]) | (
-        surface.components != surface.components[home[owner]]
-    )
+    size = np.bincount(patch, surface.areas)[patch]
+    largest = np.zeros(weights.shape[1])
+    np.maximum.at(largest, owner, size)
+    piece = np.full(weights.shape[1], -1)
+    piece[owner[size == largest[owner]]] = surface.components[size == largest[owner]]
+    at_home = (size >= HOME * largest[owner]) | (surface.components != piece[owner])
     found = np.zeros(weights.nnz, dtype=bool)
     found[heaviest[at_home]] = True
-    homeless = np.flatnonzero(home[weights.indices] < 0)
+    homeless = np.flatnonzero(largest[weights.indices] == 0)
     by_joint = homeless[np.lexsort((-weights.data[homeless], weights.indices[homeless]))]
     found[by_joint[np.diff(weights.indices[by_joint], prepend=-1) != 0]] = True
     return np.flatnonzero(found)

@@ -6,7 +6,7 @@ from scipy import sparse
 
 from autoweight.rig import Mesh
 from autoweight.rows import scaled
-from autoweight.strays import strays
+from autoweight.strays import HOME, films, strays
 from autoweight.surface import prepare
 
 
@@ -36,12 +36,12 @@ def test_agrees_with_every_path_tried(seed, ties):
     wanted = np.zeros_like(dense)
     owner = dense.argmax(axis=1)
     for joint in range(4):
-        # At home: the largest patch by area of the vertices the joint is heaviest on.
+        # At home: the large patches by area of the vertices the joint is heaviest on.
         own = np.flatnonzero(owner == joint)
         patches = sparse.csgraph.connected_components(joined[np.ix_(own, own)])[1]
         if len(own):
             size = np.bincount(patches, surface.areas[own])
-            home = own[patches == size.argmax()]
+            home = own[(size >= HOME * size.max())[patches]]
         else:
             home = [dense[:, joint].argmax()]
         held = np.flatnonzero(dense[:, joint])
@@ -66,3 +66,16 @@ def test_pieces_that_touch_are_joined_and_others_not():
         )
         found = strays(sparse.csr_array(weights), prepare(mesh)).toarray()
         assert (found[4:, 1].max() == 0) == joined
+
+
+def test_a_film_is_told_from_the_end_of_a_hand_over():
+    surface = prepare(capsules([[0.0, 0, 0]], [[6.0, 0, 0]], [0.4], 0.15))
+    along = surface.vertices[:, 0]
+    share = np.clip(along - 2, 0, 1)  # a hand-over from 2 to 3
+    sound = sparse.csr_array(np.column_stack([1 - share, share]))
+    assert films(sound, surface).nnz == 0
+    film = np.where((share == 0) & (along > 0), 1e-3, 0.0)
+    spread = sparse.csr_array(np.column_stack([1 - share - film, share + film]))
+    found = films(spread, surface)
+    assert np.unique(found.indices).tolist() == [1]
+    assert np.flatnonzero(np.diff(found.indptr)).tolist() == np.flatnonzero(film).tolist()

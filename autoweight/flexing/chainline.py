@@ -1,4 +1,4 @@
-"""How evenly a chain bends: the turning of its middle line from station to station."""
+"""How evenly a chain turns: the rotation of rings of skin from station to station along it."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
+from scipy.spatial.transform import Rotation
 
 from autoweight.chains import Chain
 from autoweight.rig import Skeleton
@@ -15,17 +16,20 @@ from autoweight.surface import Surface
 
 __all__ = ["Line", "kinks", "lines"]
 
-STATIONS = (5, 4, 3)
-"""Stations a bone; the first that leaves none of them without vertices."""
+STATIONS = (5, 3)
+"""Stations a bone, odd so that a joint is amid them; the first that gives each a ring."""
+
+RING = 4
+"""Fewer vertices do not tell how a station is turned."""
 
 LEAST_JOINTS = 4
 LEAST_TURN = np.radians(4)
-"""A joint whose stretch of the line turns by less bends too little to tell."""
+"""A stretch that turns by less than this round a joint is too little to tell."""
 
 
 @dataclass(frozen=True, eq=False)
 class Line:
-    """The middle line of a chain as means of rings of vertices.
+    """A chain as rings of vertices.
 
     Parameters
     ----------
@@ -44,7 +48,7 @@ class Line:
 def lines(
     surface: Surface, skeleton: Skeleton, owner: NDArray[np.int32], chains: tuple[Chain, ...]
 ) -> list[Line]:
-    """Middle lines of the chains that are long enough to bend evenly or not.
+    """Rings along the chains that are long enough to turn evenly or not.
 
     Parameters
     ----------
@@ -68,10 +72,9 @@ def lines(
         for stations in STATIONS:
             ring = np.floor(along * stations).astype(np.int64)
             inside = (ring >= 0) & (ring < bones * stations)
-            area = np.bincount(
-                ring[inside], surface.areas[mine[inside]], minlength=bones * stations
-            )
-            if (area > 0).all():
+            size = np.bincount(ring[inside], minlength=bones * stations)
+            if (size >= RING).all():
+                area = np.bincount(ring[inside], surface.areas[mine[inside]])
                 part = surface.areas[mine[inside]] / area[ring[inside]]
                 rings = sparse.csr_array(
                     (part, (ring[inside], mine[inside])),
@@ -83,7 +86,7 @@ def lines(
 
 
 def kinks(line: Line, rest: NDArray, moved: NDArray) -> NDArray[np.float64]:
-    """How much of a chain's bend is in one spot.
+    """How much of a chain's turn is in one spot.
 
     Parameters
     ----------
@@ -94,27 +97,23 @@ def kinks(line: Line, rest: NDArray, moved: NDArray) -> NDArray[np.float64]:
     Returns
     -------
     ndarray, shape (f, joints)
-        For each joint of the chain 0 where the curvature of the middle line is even from half a
-        bone before it to half a bone after, 1 where all of it is at one station; NaN at the
-        ends, and where the joint or a neighbour hardly bends.
+        For each joint of the chain 0 where the rings turn evenly from half a bone before it to
+        half a bone after, 1 where all of it is between two of them; NaN at the ends, and where
+        the joint or both its neighbours hardly turn.
     """
-    turning = _turning(line, moved) - _turning(line, rest[None])
     joints = len(line.chain.joints)
+    turn = _turns(line, rest, moved)
     found = np.full((len(moved), joints), np.nan)
-    half = line.stations // 2
-    # Station k is in the middle of its stretch; joint i begins bone i.
-    window = np.array(
-        [
-            np.arange(line.stations) + joint * line.stations - half - line.stations % 2
-            for joint in range(1, joints - 1)
-        ]
-    )
-    local = np.abs(turning[:, window])
+    # The step into a joint's own bone is amid its window.
+    inner = np.arange(1, joints - 1)
+    window = inner[:, None] * line.stations - 1 + np.arange(line.stations) - line.stations // 2
+    local = turn[:, window]
     total = local.sum(axis=-1)
-    peak = (local.max(axis=-1) / np.maximum(total, 1e-12) * line.stations - 1) / (line.stations - 1)
-    bends = total > LEAST_TURN
-    beside = np.pad(bends, ((0, 0), (1, 1)))
-    found[:, 1:-1] = np.where(bends & (beside[:, :-2] | beside[:, 2:]), peak, np.nan)
+    even = total / line.stations
+    spot = (local.max(axis=-1) - even) / np.maximum(total - even, 1e-12)
+    turns = total > LEAST_TURN
+    beside = np.pad(turns, ((0, 0), (1, 1)))
+    found[:, 1:-1] = np.where(turns & (beside[:, :-2] | beside[:, 2:]), spot, np.nan)
     return found
 
 
@@ -135,13 +134,23 @@ def _along(points: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.f
     return found
 
 
-def _turning(line: Line, points: NDArray) -> NDArray[np.float64]:
-    """Angle between the steps to and from each station, (f, s), 0 at both ends."""
-    columns = np.ascontiguousarray(points.transpose(1, 0, 2)).reshape(points.shape[1], -1)
-    at = (line.rings @ columns).reshape(line.rings.shape[0], -1, 3).swapaxes(0, 1)
-    step = np.diff(at, axis=1)
-    one, other = step[:, :-1], step[:, 1:]
-    angle = np.arctan2(
-        np.linalg.norm(np.cross(one, other), axis=-1), np.einsum("fsi,fsi->fs", one, other)
-    )
-    return np.pad(angle, ((0, 0), (1, 1)))
+def _turns(line: Line, rest: NDArray, moved: NDArray) -> NDArray[np.float64]:
+    """Angle between the rotations of each ring and the next, (f, s - 1).
+
+    The rotation that fits a ring best, by the singular value decomposition of its covariance
+    with itself at rest (W. Kabsch, Acta Crystallographica A 32, 1976).
+    """
+    stations = line.rings.shape[0]
+    columns = np.ascontiguousarray(moved.transpose(1, 0, 2)).reshape(moved.shape[1], -1)
+    mean = (line.rings @ columns).reshape(stations, -1, 3)
+    start = line.rings @ rest
+    covariance = np.empty((len(moved), stations, 3, 3))
+    for axis in range(3):
+        weighed = sparse.csr_array(line.rings * rest[:, axis])
+        mixed = (weighed @ columns).reshape(stations, -1, 3)
+        covariance[..., axis] = (mixed - mean * start[:, None, axis, None]).swapaxes(0, 1)
+    left, _, right = np.linalg.svd(covariance)
+    left[..., -1] *= np.sign(np.linalg.det(left @ right))[..., None]
+    spin = left @ right
+    step = spin[:, :-1].swapaxes(-1, -2) @ spin[:, 1:]
+    return Rotation.from_matrix(step.reshape(-1, 3, 3)).magnitude().reshape(len(moved), -1)

@@ -18,7 +18,7 @@ from autoweight.flexing.shape import Shape, measure
 from autoweight.flexing.zones import Zone, zones
 from autoweight.mirroring import counterparts
 from autoweight.pose.clip import Clip, world
-from autoweight.pose.motion import range_of_motion
+from autoweight.pose.motion import AXES, axes, range_of_motion
 from autoweight.pose.skinning import SKINNINGS, Skinning, carried, linear_blend
 from autoweight.recipe import Limits
 from autoweight.rig import Rig, Skeleton
@@ -37,6 +37,13 @@ FACES_AT_ONCE = 400_000
 
 TELLING = 4
 """So many joints are named as the cause."""
+
+WRUNG = np.radians(40.0)
+WRUNG_ALONG = 0.9
+"""From this turn, and this near to the limb (squared cosine), a pose shows a candy wrapper."""
+
+ALONE = 1.05
+"""A hand-over whose joints meet at no more than this times the joint's own turn is its alone."""
 
 PRESENT = 0.05
 """A joint with less than this mean weight on a hand-over has no say in it."""
@@ -195,6 +202,7 @@ class _Bench:
         transforms = carried(self.skeleton, world(self.skeleton, clip.local))
         self.transforms = transforms.astype(np.float32)
         self.owner = owners(self.weights)
+        self.bones = axes(self.skeleton)[:, AXES.index("twist")]
         self.turns = _own_turns(self.skeleton, transforms)
         self.turned = np.linalg.norm(self.turns, axis=-1) > STILL
         size = (len(clip), len(self.skeleton))
@@ -293,6 +301,11 @@ def _record(bench: _Bench, zone: Zone, poses: NDArray[np.int64], shape: Shape) -
     bench.figures["volume"][poses, joint] = np.maximum(1 - shape.volume - volume_due, 0)
     bench.figures["stretch"][poses, joint] = shape.stretch[:, 2]
     bench.figures["fold"][poses, joint] = shape.fold
+    angle, along = _turn(bench, zone, poses, bench.bones[zone.joint])
+    alone = angle < ALONE * np.linalg.norm(bench.turns[poses, joint], axis=-1)
+    shown = (angle > WRUNG) & (along > WRUNG_ALONG) & alone
+    lost = (1 - shape.volume) / (1 - np.cos(angle)) - (1 / 3 if bench.linear else 0.0)
+    bench.figures["wrapper"][poses, joint] = np.where(shown, np.maximum(lost, 0), np.nan)
 
 
 def _due(
@@ -302,7 +315,21 @@ def _due(
 
     Half-way between two rotations by θ apart everything across the axis shrinks by cos θ/2, and
     the section's area by that for each of its own axes across. A zone whose share falls evenly
-    loses (1 − cos θ)/3 of its volume. θ is the widest angle between the joints that meet there.
+    loses (1 − cos θ)/3 of its volume.
+    """
+    across = _across(zone, bench.rest[zone.vertices])
+    angle, along = _turn(bench, zone, poses, across)
+    cosine = np.cos(angle / 2)
+    girth = 1 - np.abs(cosine) * np.sqrt(along * cosine**2 + 1 - along)
+    return girth, (1 - np.cos(angle)) / 3
+
+
+def _turn(
+    bench: _Bench, zone: Zone, poses: NDArray[np.int64], about: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Widest angle between the joints that meet in a zone, and how far it is about the limb.
+
+    The second is the squared cosine between the joint's axis of turning and what it turns round.
     """
     mean = np.asarray(bench.weights[zone.vertices].mean(axis=0)).ravel()
     met = np.union1d(np.flatnonzero(mean > PRESENT), zone.joint)
@@ -311,10 +338,8 @@ def _due(
     angle = np.arccos(np.clip((trace - 1) / 2, -1, 1))
     turns = bench.turns[poses, zone.joint]
     axis = turns / np.linalg.norm(turns, axis=-1, keepdims=True)
-    along = (axis @ _across(zone, bench.rest[zone.vertices])) ** 2
-    cosine = np.cos(angle / 2)
-    girth = 1 - np.abs(cosine) * np.sqrt(along * cosine**2 + 1 - along)
-    return girth, (1 - np.cos(angle)) / 3
+    angle = np.maximum(angle, np.linalg.norm(turns, axis=-1))
+    return angle, (axis @ about) ** 2
 
 
 def _across(zone: Zone, rest: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -328,7 +353,7 @@ def _across(zone: Zone, rest: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def _worst(bench: _Bench, zone: Zone, poses: NDArray[np.int64]) -> list[Place]:
     found = []
-    for figure in ("girth", "volume", "stretch", "fold"):
+    for figure in ("girth", "volume", "wrapper", "stretch", "fold"):
         values = bench.figures[figure][poses, zone.joint]
         if np.isnan(values).all() or not np.nanmax(values) > 0:
             continue
@@ -371,6 +396,9 @@ def _told(bench: _Bench, figure: str, joint: int, pose: int) -> str:
         what = "cross-section" if figure == "girth" else "volume"
         than = " than any weights must lose" if bench.linear else ""
         return f"{left:.0%} of the {what} at {name} is left, {more:.0%} less{than}"
+    if figure == "wrapper":
+        left = bench.shapes["volume"][pose, joint]
+        return f"twisted, {name} keeps {left:.0%} of its volume and is wrung like a candy wrapper"
     if figure == "stretch":
         least, most = (bench.shapes[f"stretch_{end}"][pose, joint] for end in ("1", "99"))
         return f"edges at {name} are stretched to {most:.2f} and pressed to {least:.2f}"
@@ -393,7 +421,7 @@ def _chains(bench: _Bench) -> list[Place]:
             pose = int(poses[np.nanargmax(found[:, place])])
             rows = slice((place - 1) * line.stations, (place + 1) * line.stations)
             told = (
-                f"the bend at {bench.skeleton.names[joint]} is "
+                f"the turn at {bench.skeleton.names[joint]} is "
                 f"{bench.figures['kink'][pose, joint]:.0%} in one spot"
             )
             vertices = np.unique(line.rings[rows].indices).astype(np.int64)
@@ -466,6 +494,7 @@ def _strays(bench: _Bench) -> list[Place]:
         ),
         shape=(count, len(bench.skeleton)),
     )
+    still = np.abs(bench.transforms - np.eye(4, dtype=np.float32)).max(axis=(2, 3)) < SAME
     places = []
     for joint in np.unique(excess.indices):
         mine = np.flatnonzero(excess.indices == joint)
@@ -474,7 +503,7 @@ def _strays(bench: _Bench) -> list[Place]:
         bench.figures["stray"][:, joint] = apart.max(axis=1)
         for label in np.unique(patch[mine]):
             here = np.flatnonzero(patch[mine] == label)
-            pose = int(apart[:, here].max(axis=1).argmax())
+            pose = _telling(apart[:, here].max(axis=1), still[:, owner[local[mine[here]]]])
             value = float(apart[pose, here].max())
             vertices = row[mine[here]]
             weight = float(excess.data[mine[here]].mean())
@@ -494,6 +523,12 @@ def _strays(bench: _Bench) -> list[Place]:
                 )
             )
     return places
+
+
+def _telling(apart: NDArray[np.float64], still: NDArray[np.bool_]) -> int:
+    """The pose with most stray motion: if there is one, with what holds the vertices at rest."""
+    resting = np.where(still.all(axis=1), apart, 0.0)
+    return int((resting if resting.any() else apart).argmax())
 
 
 def _sides(bench: _Bench, plane: Plane) -> list[Place]:
