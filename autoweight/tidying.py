@@ -102,7 +102,7 @@ def tidy(
         cut = _by_row(places, capped)
         tidied = _by_row(_spread(places, cut, surface, how.prune), pruned)
         if skeleton is not None:
-            tidied = _without_strays(tidied, surface, skeleton)
+            tidied = _by_row(_without_strays(tidied, surface, skeleton), pruned)
         rows = tidied[back]
     return Weights(_locked(rows, weights.matrix, locks, how) if locks else rows)
 
