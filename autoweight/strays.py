@@ -142,7 +142,7 @@ def films(weights: sparse.csr_array, surface: Surface) -> sparse.csr_array:
     """
     marker = _owned(weights, surface)
     row = np.repeat(np.arange(len(surface)), np.diff(weights.indptr))
-    faint = weights.data < FAINT
+    faint = (weights.data > 0) & (weights.data < FAINT)
     faint[marker] = False
     at_home = np.zeros(weights.nnz, dtype=bool)
     at_home[marker] = True
