@@ -31,6 +31,9 @@ UNIT_SLACK = 1e-6
 ROUNDS = 10
 """Sweeps that spread a cap over the neighbours; three do most of it."""
 
+TIE = 1e-9
+"""Weights nearer than this, as a share of them, are equal."""
+
 STRAY_ROUNDS = 3
 """Taking stray weight away makes what is left of a row larger, and that may be stray again."""
 
@@ -66,8 +69,9 @@ def tidy(
     Returns
     -------
     Weights
-        A vertex keeps its largest weight whatever the threshold. Equal weights go to the first
-        joint. Vertices that are one place and had equal rows still do.
+        A vertex keeps its largest weight whatever the threshold. Of equal weights that the cap
+        would part none is kept, or the first where there is no other. Vertices that are one place
+        and had equal rows still do.
 
     Raises
     ------
@@ -183,15 +187,23 @@ def steps(before: Weights, after: Weights, edges: NDArray[np.int32]) -> NDArray[
 
 
 def _largest(block: NDArray[np.float64], most: int) -> NDArray[np.float64]:
-    """Rows (r, k) with all but the so many largest entries set to 0, the first of equals kept."""
+    """Rows (r, k) with all but the so many largest entries set to 0.
+
+    Of equals that the limit would part, none is kept, so that left and right are treated alike
+    on the middle line; only where there is nothing larger, the first are.
+    """
     if block.shape[1] <= most:
         return block
     place = block.shape[1] - most
-    limit = np.partition(block, place, axis=1)[:, place : place + 1]
-    above = block > limit
-    tied = block == limit
-    room = most - above.sum(axis=1, keepdims=True)
-    return np.where(above | (tied & (np.cumsum(tied, axis=1) <= room)), block, 0.0)
+    below, limit = np.split(np.partition(block, (place - 1, place), axis=1)[:, place - 1 :], [1], 1)
+    limit = limit[:, :1]
+    parted = below >= limit * (1 - TIE)
+    kept = np.where(parted, block > limit * (1 + TIE), block >= limit)
+    bare = ~kept.any(axis=1)
+    if bare.any():
+        tied = block[bare] >= limit[bare] * (1 - TIE)
+        kept[bare] = tied & (np.cumsum(tied, axis=1) <= most)
+    return np.where(kept, block, 0.0)
 
 
 def _locked(

@@ -10,7 +10,7 @@ from scipy import sparse
 from autoweight import Mesh, Skeleton, Tidy, Weights, tidy
 from autoweight.errors import RecipeError, WeightsError
 from autoweight.surface import prepare
-from autoweight.tidying import CHUNK, quantise, steps
+from autoweight.tidying import CHUNK, TIE, quantise, steps
 
 
 @st.composite
@@ -28,7 +28,12 @@ def weights(draw, rows=8, joints=9):
 
 def slow_tidy(row, most, prune):
     """The definition, one weight at a time."""
-    kept = sorted(range(len(row)), key=lambda joint: (-row[joint], joint))[:most]
+    order = sorted(range(len(row)), key=lambda joint: (-row[joint], joint))
+    kept, rest = order[:most], order[most:]
+    if rest:
+        # Of equals that the cap parts none stays, unless there is nothing else.
+        larger = [joint for joint in kept if row[joint] > row[rest[0]] * (1 + TIE)]
+        kept = larger or kept
     total = sum(row[joint] for joint in kept)
     found = {joint: row[joint] / total for joint in kept if row[joint] > 0}
     top = max(found.values())
@@ -222,3 +227,12 @@ def test_nothing_below_the_threshold_is_left_by_rounding(bits):
     how = Tidy(bits=bits, prune=0.001)
     found = quantise(tidy(weights, how), bits).matrix
     assert found.data.min() >= how.prune
+
+
+def test_the_cap_treats_both_sides_of_the_middle_alike():
+    # Joints 1 and 2 are left and right of a vertex on the middle line.
+    found = tidy(Weights([[0.5, 0.2, 0.2, 0.1]]), Tidy(max_influences=2)).dense()
+    assert found.tolist() == [[1, 0, 0, 0]]
+    assert tidy(Weights([[0.25] * 4]), Tidy(max_influences=2)).dense().tolist() == [
+        [0.5, 0.5, 0, 0]
+    ]
