@@ -12,6 +12,10 @@ from autoweight.rig import Skeleton
 __all__ = ["Bones", "bones", "closest", "distances", "heirs"]
 
 
+CHUNK = 1 << 15
+"""Points whose distances to all bones are held at once."""
+
+
 @dataclass(frozen=True, eq=False)
 class Bones:
     """Segments and the joint that moves each.
@@ -131,3 +135,12 @@ def distances(points: NDArray[np.float64], bones: Bones) -> NDArray[np.float64]:
             way -= along[:, None] * np.clip(share, 0, 1, out=share)
         np.sqrt(np.einsum("in,in->n", way, way), out=found[number])
     return found.T
+
+
+def reaches(points: NDArray[np.float64], bones: Bones) -> NDArray[np.float64]:
+    """Straight-line distance of every point to the nearest bone, (n,), in scene units."""
+    found = [
+        distances(points[start : start + CHUNK], bones).min(axis=1)
+        for start in range(0, len(points), CHUNK)
+    ]
+    return np.concatenate([np.zeros(0), *found])

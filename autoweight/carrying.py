@@ -20,7 +20,7 @@ from autoweight.methods import Progress, silent
 from autoweight.pose.skinning import linear_blend
 from autoweight.recipe import Recipe
 from autoweight.rig import Rig, Skeleton, Weights
-from autoweight.rows import replaced
+from autoweight.rows import normalised, replaced
 from autoweight.solving import solve
 from autoweight.surface import Surface, prepare
 from autoweight.surface.doubting import astray, lonely, vague
@@ -161,7 +161,7 @@ def carry(
     far = reach * ground.diagonal
     matches = match(ground, target, reach=far, angle=float(np.radians(angle)))
     interpolate = matches.places.interpolator(source)
-    rows = _where(placed, old[np.maximum(twin[first], 0)], _normalised(interpolate @ on_source))
+    rows = _where(placed, old[np.maximum(twin[first], 0)], normalised(interpolate @ on_source))
     place = np.where(placed[:, None], target.vertices, matches.places.position)
     sure = placed | (matches.found & (matches.places.distance <= SURE * ground.diagonal))
     known = placed | matches.found
@@ -186,11 +186,11 @@ def carry(
     share = _share_of(added, afresh, locks)
     rows = _where(known, _mixed(rows, share), rows)
     if not (known | solved).all():
-        spread = _normalised(inpaint(target, known, rows, span=SLOPE * ground.diagonal))
+        spread = normalised(inpaint(target, known, rows, span=SLOPE * ground.diagonal))
         rows = _where(known, rows, spread)
     if solved.any():
         fade = inpaint(target, ~solved, rows - afresh, span=far, fade=True)
-        rows = _where(solved, _normalised(afresh + fade), rows)
+        rows = _where(solved, normalised(afresh + fade), rows)
     moved = np.diff(share.indptr) > 0
     origin[solved | (moved & known)] = SOLVED
     confidence = _confidence(target, matches, origin, known, far)
@@ -387,17 +387,6 @@ def _mean(surface: Surface) -> sparse.csr_array:
     )
 
 
-def _normalised(rows: sparse.sparray) -> sparse.csr_array:
-    """Rows without negative values, scaled to sum to 1; empty rows stay so."""
-    rows = sparse.csr_array(rows, copy=True)
-    rows.data = np.maximum(rows.data, 0)
-    rows.eliminate_zeros()
-    sums = np.asarray(rows.sum(axis=1)).ravel()
-    scale = np.divide(1.0, sums, out=np.zeros_like(sums), where=sums > 0)
-    rows.data *= np.repeat(scale, np.diff(rows.indptr))
-    return rows
-
-
 def _where(chosen: NDArray[np.bool_], yes: sparse.sparray, no: sparse.sparray) -> sparse.csr_array:
     """Rows of one matrix or of another, bit for bit."""
     rows = np.flatnonzero(chosen)
@@ -463,7 +452,7 @@ def _share_of(
 def _mixed(rows: sparse.csr_array, share: sparse.csr_array) -> sparse.csr_array:
     """Rows that give way to a share for others; those that need not stay bit for bit."""
     taken = np.asarray(share.sum(axis=1)).ravel()
-    mixed = _normalised(sparse.diags_array(1 - taken) @ rows + share)
+    mixed = normalised(sparse.diags_array(1 - taken) @ rows + share)
     return _where(taken > 0, mixed, rows)
 
 

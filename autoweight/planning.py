@@ -16,7 +16,7 @@ from autoweight.recipe import Recipe
 from autoweight.rig import Rig, Skeleton
 from autoweight.sides import Plane, pairs
 
-__all__ = ["Plan", "RigidPlan", "plan"]
+__all__ = ["AttachPlan", "Plan", "RigidPlan", "plan"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +41,22 @@ class RigidPlan:
 
 
 @dataclass(frozen=True, eq=False)
+class AttachPlan:
+    """Parts whose place among the others the recipe decides.
+
+    Parameters
+    ----------
+    vertices : ndarray, shape (n,), bool
+        Theirs, of the user's mesh.
+    below : ndarray, shape (n,), bool
+        Those of what they follow; none to leave them as they were solved.
+    """
+
+    vertices: NDArray[np.bool_]
+    below: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
 class Plan:
     """A recipe with its patterns turned into joints and vertices.
 
@@ -54,6 +70,7 @@ class Plan:
         Every joint in exactly one.
     falloffs : tuple of Falloff
         One for each chain.
+    attached : tuple of AttachPlan
     rigid : tuple of RigidPlan
     locks : Locks or None
     plane : Plane or None
@@ -64,6 +81,7 @@ class Plan:
     methods: tuple[str, ...]
     chains: tuple[Chain, ...]
     falloffs: tuple[Falloff, ...]
+    attached: tuple[AttachPlan, ...]
     rigid: tuple[RigidPlan, ...]
     locks: Locks | None
     plane: Plane | None
@@ -139,6 +157,7 @@ def plan(recipe: Recipe, rig: Rig) -> Plan:
         methods,
         tuple(chain for chain, _ in found),
         tuple(falloff for _, falloff in found),
+        tuple(_attached(recipe, rig, number) for number in range(len(recipe.attach))),
         tuple(_rigid(recipe, rig, number) for number in range(len(recipe.rigid))),
         find_locks(recipe, rig, active),
         plane,
@@ -159,6 +178,20 @@ def _chains_of(skeleton: Skeleton, wanted: NDArray[np.bool_]) -> list[Chain]:
         replace(chain, joints=tuple(int(joints[each]) for each in chain.joints))
         for chain in chains(alone)
     ]
+
+
+def _attached(recipe: Recipe, rig: Rig, number: int) -> AttachPlan:
+    names = [part.name for part in rig.mesh.parts]
+    parts = recipe.chosen(names, "part", "attach", number, "parts")
+    below = np.zeros(len(names), dtype=bool)
+    if recipe.attach[number].follow:
+        below = recipe.chosen(names, "part", "attach", number, "follow")
+        if (below & parts).any():
+            itself = names[int((below & parts).argmax())]
+            raise recipe.error(
+                ("attach", number, "follow"), f"part {itself!r} would follow itself; leave it out"
+            )
+    return AttachPlan(rig.mesh.in_parts(parts), rig.mesh.in_parts(below))
 
 
 def _rigid(recipe: Recipe, rig: Rig, number: int) -> RigidPlan:

@@ -20,6 +20,7 @@ from autoweight.sides import Plane
 
 __all__ = [
     "KEEPS",
+    "Attach",
     "ChainRule",
     "Limits",
     "Lock",
@@ -58,6 +59,23 @@ class ChainRule:
     joints: tuple[str, ...]
     method: str | None = None
     falloff: Falloff | None = None
+
+
+@dataclass(frozen=True)
+class Attach:
+    """How some parts move with others, where what is found by itself is not wanted.
+
+    Parameters
+    ----------
+    parts : tuple of str
+        Shell-style patterns of parts of the mesh.
+    follow : tuple of str
+        Patterns of the parts they lie on and take their weights from. When left out they stay
+        as they were solved.
+    """
+
+    parts: tuple[str, ...]
+    follow: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -328,6 +346,8 @@ class Recipe:
         Of the chains that no rule gives their own.
     chain : tuple of ChainRule
         No joint in two of them.
+    attach : tuple of Attach
+        Where two name a part, the later counts.
     rigid : tuple of Rigid
     lock : tuple of Lock
     mirror : Mirror, optional
@@ -344,6 +364,7 @@ class Recipe:
     skip: tuple[str, ...] = ()
     falloff: Falloff = field(default_factory=Falloff)
     chain: tuple[ChainRule, ...] = ()
+    attach: tuple[Attach, ...] = ()
     rigid: tuple[Rigid, ...] = ()
     lock: tuple[Lock, ...] = ()
     mirror: Mirror | None = None

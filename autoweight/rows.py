@@ -1,4 +1,4 @@
-"""Rows of sparse matrices: some replaced, or all scaled to sum to 1."""
+"""Rows of sparse matrices: some replaced, or all made to sum to 1."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-__all__ = ["replaced", "scaled"]
+__all__ = ["normalised", "replaced", "scaled"]
 
 
 def replaced(
@@ -32,3 +32,14 @@ def scaled(matrix: sparse.csr_array) -> sparse.csr_array:
     # Not by a product with a diagonal matrix, which would leave the indices unsorted.
     scale = np.repeat(1 / np.asarray(matrix.sum(axis=1)).ravel(), np.diff(matrix.indptr))
     return sparse.csr_array((matrix.data * scale, matrix.indices, matrix.indptr), matrix.shape)
+
+
+def normalised(matrix: sparse.sparray) -> sparse.csr_array:
+    """Rows without negative values, scaled to sum to 1; empty rows stay so."""
+    rows = sparse.csr_array(matrix, copy=True)
+    rows.data = np.maximum(rows.data, 0)
+    rows.eliminate_zeros()
+    sums = np.asarray(rows.sum(axis=1)).ravel()
+    scale = np.divide(1.0, sums, out=np.zeros_like(sums), where=sums > 0)
+    rows.data *= np.repeat(scale, np.diff(rows.indptr))
+    return rows

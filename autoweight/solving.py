@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from autoweight.bones import Bones, bones, distances
+from autoweight.attaching import attach
+from autoweight.bones import Bones, bones, reaches
 from autoweight.errors import RecipeError, WeightsError
 from autoweight.locks import ATTRIBUTE, Locks, find_locks, impose
 from autoweight.methods import Problem, Progress, find, silent
@@ -22,8 +23,6 @@ from autoweight.surface import Surface, prepare
 from autoweight.tidying import quantise, tidy
 
 __all__ = ["Solution", "first_pass", "mirror_pass", "solve", "tidy_pass"]
-
-CHUNK = 1 << 15
 
 
 @dataclass(frozen=True, eq=False)
@@ -201,6 +200,7 @@ def _solve(
         decisions.append,
     )
     found = _methods(problem, planned, recipe.method, decisions)
+    found = attach(problem, found, planned.attached)
     found = _rigid(found, planned.rigid, surface, rig.skeleton, decisions)
     if ATTRIBUTE in rig.attributes and rig.weights is None:
         decisions.append(f"the mesh has {ATTRIBUTE} but no weights, so there is nothing to keep")
@@ -300,10 +300,4 @@ def _girth(surface: Surface, of: Bones) -> NDArray[np.float64]:
     """Distance to the nearest bone, but two edges at the least, (n,)."""
     edges = surface.adjacency
     length = np.asarray(edges.sum(axis=1)).ravel() / np.diff(edges.indptr)
-    away = np.concatenate(
-        [
-            distances(surface.vertices[start : start + CHUNK], of).min(axis=1)
-            for start in range(0, len(surface), CHUNK)
-        ]
-    )
-    return np.maximum(away, 2 * length)
+    return np.maximum(reaches(surface.vertices, of), 2 * length)
