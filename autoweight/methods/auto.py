@@ -10,13 +10,12 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.methods import Problem
-from autoweight.methods.bands import GENTLE, Limb, limbs, owners
+from autoweight.methods.bands import GENTLE, Limb, grounds, limbs
 from autoweight.methods.bands import solve as solve_bands
 from autoweight.methods.heat import solve as solve_heat
 from autoweight.methods.volume import solve as solve_volume
 from autoweight.profiles import Falloff
 from autoweight.rows import replaced
-from autoweight.surface.geodesics import network
 
 __all__ = ["Choice", "choose", "solve"]
 
@@ -178,7 +177,7 @@ def _ropes(problem: Problem) -> NDArray[np.bool_]:
     area = np.bincount(pieces, surface.areas)
     if not fit or len(area) == 1 < len(parts):  # the one piece there is has every chain in it
         return np.zeros(len(area), dtype=bool)
-    owner = owners(problem, parts, network(surface))
+    owner = grounds(problem, parts).owner
     joints = sparse.csr_array(
         (surface.areas, (pieces, owner)), shape=(len(area), len(problem.skeleton))
     ).toarray()

@@ -16,7 +16,7 @@ from autoweight.surface import Surface
 from autoweight.surface.geodesics import network, smoothed, spread
 from autoweight.surface.visibility import Sight
 
-__all__ = ["Limb", "blend", "limbs", "owners", "segments", "solve"]
+__all__ = ["Ground", "Limb", "blend", "grounds", "limbs", "segments", "solve"]
 
 CHUNK = 1 << 15
 
@@ -188,13 +188,29 @@ def limbs(problem: Problem) -> list[Limb]:
     return found
 
 
-def blend(
-    problem: Problem,
-    parts: list[Limb],
-    points: NDArray[np.float64],
-    graph: sparse.csr_array,
-    owner: NDArray[np.integer],
-) -> sparse.csr_array:
+@dataclass(frozen=True, eq=False)
+class Ground:
+    """Places that weights are worked out at, and the ways between them.
+
+    Parameters
+    ----------
+    points : ndarray, shape (p, 3)
+        The n vertices of the surface first.
+    graph : csr_array, shape (p, p)
+        Lengths of the ways.
+    owner : ndarray, shape (p,), int32
+        The joint at the end of whose bone, or at whose tip, each place is.
+    away : ndarray, shape (p,)
+        How far it is from that bone.
+    """
+
+    points: NDArray[np.float64]
+    graph: sparse.csr_array
+    owner: NDArray[np.int32]
+    away: NDArray[np.float64]
+
+
+def blend(problem: Problem, parts: list[Limb], ground: Ground) -> sparse.csr_array:
     """Weights from the bones that own each place.
 
     A chain has what it owns, and the chains that hang from it. Near the rim of that it lets go,
@@ -205,12 +221,7 @@ def blend(
     problem : Problem
     parts : list of Limb
         From `limbs`.
-    points : ndarray, shape (p, 3)
-        The n vertices first.
-    graph : csr_array, shape (p, p)
-        Ways from place to place.
-    owner : ndarray, shape (p,), int
-        The joint at the end of whose bone, or at whose tip, each place is.
+    ground : Ground
 
     Returns
     -------
@@ -220,23 +231,24 @@ def blend(
     size, count = len(problem.surface), len(problem.skeleton)
     rooms = _rooms(parts, count)
     above = [int(rooms[limb.hangs]) if limb.hangs >= 0 else -1 for limb in parts]
-    stand = _stand(parts, graph, owner, count)
-    given = [np.zeros(len(points)) for _ in parts]  # what the chains that hang from each claim
+    stand = _stand(parts, ground, count)
+    # From the outermost inward, as what a chain leaves is for the one it hangs from.
+    given = [np.zeros(len(ground.points)) for _ in parts]
     pieces = []
     for number in reversed(range(len(parts))):
         limb = parts[number]
-        bone = _bone_of(parts, number, count)[owner]
+        bone = _bone_of(parts, number, count)[ground.owner]
         if number in stand:
             bone[stand[number] > 0] = np.maximum(bone[stand[number] > 0], 0)
         mine = np.flatnonzero(bone >= 0)
         needed = mine[given[number][mine] < 1]
-        shares = _shares(limb, points[needed], graph, needed, bone[needed])
-        claim = np.ones(len(points))
+        shares = _shares(limb, ground, needed, bone[needed])
+        claim = np.ones(len(ground.points))
         claim[needed] = shares.sum(axis=1)
         if number in stand:
             claim = stand[number]
         else:
-            claim = np.minimum(claim, _hold(limb, graph, mine, claim))
+            claim = np.minimum(claim, _hold(limb, ground, mine, claim))
             given[above[number]] += claim
         total = shares.sum(axis=1, keepdims=True)
         np.divide(shares, total, out=shares, where=total > 0)
@@ -256,23 +268,22 @@ def blend(
     )
 
 
-def owners(problem: Problem, parts: list[Limb], graph: sparse.csr_array) -> NDArray[np.int32]:
-    """The joint whose bone is nearest to each vertex, through the body and then along it.
+def grounds(problem: Problem, parts: list[Limb]) -> Ground:
+    """The surface, divided among the bones that are nearest: through the body, then along it.
 
     Parameters
     ----------
     problem : Problem
     parts : list of Limb
         From `limbs`.
-    graph : csr_array, shape (n, n)
-        From `autoweight.surface.geodesics.network`.
 
     Returns
     -------
-    ndarray, shape (n,), int32
-        The joint at the end of the bone, or the leaf it is the tip of.
+    Ground
     """
-    return spread(graph, *_seeds(problem, segments(problem, parts)))[0]
+    graph = network(problem.surface)
+    owner, away = spread(graph, *_seeds(problem, segments(problem, parts)))
+    return Ground(problem.surface.vertices, graph, owner, away)
 
 
 def solve(problem: Problem) -> sparse.csr_array:
@@ -288,10 +299,9 @@ def solve(problem: Problem) -> sparse.csr_array:
     """
     parts = limbs(problem)
     problem.progress("finding the surface round each bone", 0.0)
-    graph = network(problem.surface)
-    owner = owners(problem, parts, graph)
+    ground = grounds(problem, parts)
     problem.progress("bands", 0.5)
-    found = blend(problem, parts, problem.surface.vertices, graph, owner)
+    found = blend(problem, parts, ground)
     problem.progress("bands", 1.0)
     return found
 
@@ -315,12 +325,7 @@ def _bone_of(parts: list[Limb], number: int, count: int) -> NDArray[np.intp]:
     return found
 
 
-def _stand(
-    parts: list[Limb],
-    graph: sparse.csr_array,
-    owner: NDArray[np.integer],
-    count: int,
-) -> dict[int, NDArray[np.float64]]:
+def _stand(parts: list[Limb], ground: Ground, count: int) -> dict[int, NDArray[np.float64]]:
     """What each limb that hangs from nothing claims of every place; together they claim all.
 
     No joint is there to have what lies between two of them, so they hand over to each other,
@@ -328,14 +333,13 @@ def _stand(
     """
     roots = [number for number, limb in enumerate(parts) if limb.hangs < 0]
     if len(roots) == 1:
-        return {roots[0]: np.ones(graph.shape[0])}
+        return {roots[0]: np.ones(len(ground.points))}
     found = {}
     for number in roots:
-        inside = (_bone_of(parts, number, count) >= 0)[owner]
+        inside = (_bone_of(parts, number, count) >= 0)[ground.owner]
         gaps = parts[number].gaps
         width = float(gaps[gaps > 0].min(initial=np.inf))
-        depth = _depth(graph, inside, width / 2, rim=0.5)
-        depth -= _depth(graph, ~inside, width / 2, rim=0.5)
+        depth = _depth(ground, inside, width / 2) - _depth(ground, ~inside, width / 2)
         width = min(width, 2 * float(depth[np.isfinite(depth)].max(initial=0.0))) or 1.0
         found[number] = curve(parts[number].falloff.shape, 0.5 - depth / width)
     total = sum(found.values())
@@ -343,15 +347,11 @@ def _stand(
 
 
 def _shares(
-    limb: Limb,
-    points: NDArray[np.float64],
-    graph: sparse.csr_array,
-    nodes: NDArray[np.intp],
-    bone: NDArray[np.intp],
+    limb: Limb, ground: Ground, nodes: NDArray[np.intp], bone: NDArray[np.intp]
 ) -> NDArray[np.float64]:
-    along = limb.along(points, bone)
+    along = limb.along(ground.points[nodes], bone)
     if len(limb.gaps) and len(nodes):
-        along = _steady(limb, along, graph, nodes, bone)
+        along = _steady(limb, along, ground.graph, nodes, bone)
     stations = np.append(0.0, np.cumsum(limb.gaps))
     if np.isfinite(limb.lead):
         stations[0] = stations[-len(limb.joints)] - limb.lead
@@ -382,16 +382,13 @@ def _steady(
 
 
 def _hold(
-    limb: Limb,
-    graph: sparse.csr_array,
-    mine: NDArray[np.intp],
-    claim: NDArray[np.float64],
+    limb: Limb, ground: Ground, mine: NDArray[np.intp], claim: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """How firmly a limb holds what it owns: 0 at the rim, 1 from a hand-over's width inward."""
-    inside = np.zeros(graph.shape[0], dtype=bool)
+    inside = np.zeros(len(claim), dtype=bool)
     inside[mine] = True
     width = limb.lead
-    depth = _depth(graph, inside, width, rim=1)
+    depth = _depth(ground, inside, width, past=0.5)
     # Where the limb is narrow, as a finger is, there is less room to let go in.
     ring = depth[inside & (claim > 0.9)]
     width = min(width, float(np.median(ring)) if len(ring) else width)
@@ -401,21 +398,24 @@ def _hold(
 
 
 def _depth(
-    graph: sparse.csr_array, inside: NDArray[np.bool_], limit: float, *, rim: float
+    ground: Ground, inside: NDArray[np.bool_], limit: float, *, past: float = 0.0
 ) -> NDArray[np.float64]:
     """Way out of a region from each place in it, 0 outside, (p,); infinite beyond a limit.
 
-    The rim is that share of the way along each step that leaves the region.
+    It ends `past` the rim by that share of the last step.
     """
     nodes = np.flatnonzero(inside)
-    near = graph[nodes]
+    near = ground.graph[nodes]
     row = np.repeat(np.arange(len(nodes)), np.diff(near.indptr))
     out = np.flatnonzero(~inside[near.indices])
     depth = np.where(inside, np.inf, 0.0)
     if len(out):
+        # The rim is where the bones on both sides are as far, not where the vertices happen to be.
+        ahead = ground.away[near.indices[out]] - ground.away[nodes][row[out]]
+        step = near.data[out]
+        rim = np.clip((step + ahead) / 2, 0, step) + past * step
         zero = np.zeros(len(out), dtype=np.intp)
-        away = spread(near[:, nodes], row[out], zero, rim * near.data[out], limit=limit)
-        depth[nodes] = away[1]
+        depth[nodes] = spread(near[:, nodes], row[out], zero, rim, limit=limit)[1]
     return depth
 
 

@@ -9,7 +9,7 @@ from scipy.spatial import cKDTree
 
 from autoweight.bones import Bones, distances
 from autoweight.methods import Problem
-from autoweight.methods.bands import blend, limbs, segments
+from autoweight.methods.bands import Ground, blend, limbs, segments
 from autoweight.surface.geodesics import spread
 from autoweight.surface.voxels import Voxels, voxelise
 
@@ -40,12 +40,13 @@ def solve(problem: Problem) -> sparse.csr_array:
     graph = _network(vertices, voxels)
     bones = segments(problem, parts)
     seeds, labels, offsets = _seeds(bones, voxels)
-    owner, _ = spread(graph, len(vertices) + seeds, labels, offsets)
+    owner, away = spread(graph, len(vertices) + seeds, labels, offsets)
     lost = np.flatnonzero(owner < 0)
     if len(lost):  # a piece of the body that no bone is in or near
-        owner[lost] = bones.joint[distances(points[lost], bones).argmin(axis=1)]
+        straight = distances(points[lost], bones)
+        owner[lost], away[lost] = bones.joint[straight.argmin(axis=1)], straight.min(axis=1)
     problem.progress("bands", 0.8)
-    found = blend(problem, parts, points, graph, owner)
+    found = blend(problem, parts, Ground(points, graph, owner, away))
     problem.progress("bands", 1.0)
     return found
 
