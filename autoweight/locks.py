@@ -403,7 +403,7 @@ def _around(
     """Vertices near enough to some to notice a change there, (n,)."""
     if len(begins) == 0:
         return np.zeros(len(surface), dtype=bool)
-    lengths = surface.adjacency.tocoo()
+    lengths = surface.adjacency.tocoo(copy=True)  # it shares its values otherwise
     lengths.data /= (girth[lengths.row] + girth[lengths.col]) / 2
     away = dijkstra(lengths.tocsr(), indices=begins, min_only=True, limit=REACH)
     return np.isfinite(away)

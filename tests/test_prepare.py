@@ -91,3 +91,9 @@ def test_a_vertex_far_away_does_not_end_in_all_pairs():
 def test_all_vertices_in_one_place():
     with pytest.raises(GeometryError, match="one place"):
         prepare(Mesh(np.ones((3, 3)), [[0, 1, 2]]))
+
+
+def test_what_is_kept_for_the_next_cannot_be_changed_by_the_last():
+    surface = prepare(Mesh(TETRAHEDRON, SIDES))
+    with pytest.raises(ValueError, match="read-only"):
+        surface.adjacency.data /= 2

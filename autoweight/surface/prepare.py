@@ -74,7 +74,9 @@ class Surface:
         half = sparse.csr_array(
             (length, second, begin.astype(np.int32)), shape=(len(self), len(self))
         )
-        return half + half.T.tocsr()
+        whole = half + half.T.tocsr()
+        whole.data.setflags(write=False)  # kept for whoever asks next
+        return whole
 
     @cached_property
     def components(self) -> NDArray[np.int32]:
