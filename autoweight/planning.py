@@ -26,7 +26,7 @@ class RigidPlan:
     Parameters
     ----------
     name : str
-        What the recipe calls them.
+        The part, or the recipe's patterns of joints.
     vertices : ndarray, shape (n,), bool, or None
         Vertices of the mesh; None for those that `joints` move most.
     joints : ndarray, shape (j,), bool, or None
@@ -158,7 +158,7 @@ def plan(recipe: Recipe, rig: Rig) -> Plan:
         tuple(chain for chain, _ in found),
         tuple(falloff for _, falloff in found),
         tuple(_attached(recipe, rig, number) for number in range(len(recipe.attach))),
-        tuple(_rigid(recipe, rig, number) for number in range(len(recipe.rigid))),
+        tuple(each for number in range(len(recipe.rigid)) for each in _rigid(recipe, rig, number)),
         find_locks(recipe, rig, active),
         plane,
     )
@@ -194,7 +194,8 @@ def _attached(recipe: Recipe, rig: Rig, number: int) -> AttachPlan:
     return AttachPlan(rig.mesh.in_parts(parts), rig.mesh.in_parts(below))
 
 
-def _rigid(recipe: Recipe, rig: Rig, number: int) -> RigidPlan:
+def _rigid(recipe: Recipe, rig: Rig, number: int) -> list[RigidPlan]:
+    """What one rule means: a plan for each part, or one for all joints."""
     rule = recipe.rigid[number]
     if rule.to is not None and rule.to not in rig.skeleton.index:
         raise recipe.error(
@@ -204,10 +205,14 @@ def _rigid(recipe: Recipe, rig: Rig, number: int) -> RigidPlan:
     to = None if rule.to is None else rig.skeleton.index[rule.to]
     if rule.joints:
         joints = recipe.chosen(rig.skeleton.names, "joint", "rigid", number, "joints")
-        return RigidPlan(", ".join(rule.joints), None, joints, to)
+        return [RigidPlan(", ".join(rule.joints), None, joints, to)]
     names = [part.name for part in rig.mesh.parts]
-    parts = recipe.chosen(names, "part", "rigid", number, "parts")
-    return RigidPlan(", ".join(rule.parts), rig.mesh.in_parts(parts), None, to)
+    chosen = recipe.chosen(names, "part", "rigid", number, "parts")
+    alone = np.eye(len(names), dtype=bool)
+    return [
+        RigidPlan(names[part], rig.mesh.in_parts(alone[part]), None, to)
+        for part in np.flatnonzero(chosen)
+    ]
 
 
 def _method(recipe: Recipe, name: str, path: tuple[str | int, ...]) -> None:

@@ -1,11 +1,14 @@
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from autoweight import Mesh, Part, Rig, Skeleton
+from autoweight.demo import bound
 from autoweight.errors import RecipeError
 from autoweight.planning import plan
 from autoweight.profiles import Falloff
-from autoweight.recipe import parse_recipe
+from autoweight.recipe import load_recipe, parse_recipe
 
 NAMES = ("root", "spine_1", "spine_2", "neck", "head", "tail_1", "tail_2", "tail_3", "fin_1")
 PARENTS = [-1, 0, 1, 2, 3, 0, 5, 6, 2]
@@ -83,3 +86,13 @@ def test_rigid_parts_and_joints():
 def test_what_the_rig_does_not_have_is_said_with_its_line(text, message):
     with pytest.raises(RecipeError, match=message):
         plan(parse_recipe(text), rig())
+
+
+def test_the_example_recipe_fits_the_demo():
+    path = Path(__file__).parent.parent / "examples" / "axolotl.toml"
+    planned = plan(load_recipe(path), bound(0.7))
+    reach = {chain.name: each.reach for chain, each in zip(
+        planned.chains, planned.falloffs, strict=True)}  # fmt: skip
+    assert reach["tail"] == 1.2
+    assert planned.locks.whole.any() and planned.locks.partial.any()
+    assert not planned.active[0] and planned.rigid[0].vertices.any()

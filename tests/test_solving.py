@@ -85,6 +85,24 @@ def test_a_rigid_part_has_one_joint(to, joint):
     assert any("66 vertices" in line and "alone" in line for line in solution.decisions)
 
 
+def test_each_rigid_part_goes_to_the_joint_that_has_most_of_it():
+    vertices, faces = egg(1)
+    count, many = len(vertices), len(faces)
+    places = [[0, 0, 0], [3, 0, 0], [-3, 0, 0]]
+    mesh = Mesh(
+        np.vstack([vertices * 0.3 + place for place in places]),
+        np.vstack([faces + count * number for number in range(3)]),
+        tuple(
+            Part(f"eye_{n}", slice(count * n, count * (n + 1)), slice(many * n, many * (n + 1)))
+            for n in range(3)
+        ),
+    )
+    built = Rig(mesh, rig(vertices, faces).skeleton)
+    found = solve(built, parse_recipe('[[rigid]]\nparts = ["eye_*"]')).dense()
+    assert found.argmax(axis=1).reshape(3, -1).tolist() == [[0] * 18, [1] * 18, [2] * 18]
+    assert (found.max(axis=1) == 1).all()
+
+
 def test_what_a_joint_moves_most_can_be_rigid():
     built, _ = two_parts()
     before = solve(built)
