@@ -10,6 +10,7 @@ import click
 from autoweight.cli.options import (
     as_json,
     emit,
+    flatten,
     force,
     progress_to_stderr,
     quiet,
@@ -53,6 +54,7 @@ if TYPE_CHECKING:
 @tidying
 @skeleton
 @root
+@flatten
 @force
 @as_json
 @quiet
@@ -71,6 +73,7 @@ def command(
     bits: str | None,
     skeleton: str | None,
     root: str | None,
+    flatten: bool,
     force: bool,
     as_json: bool,
     quiet: bool,
@@ -145,7 +148,7 @@ def command(
     for rig, target in zip(written, targets, strict=True):
         if len(new) > 1:
             target.parent.mkdir(parents=True, exist_ok=True)
-        save(rig, target, bits=tidying.bits, force=force)
+        save(rig, target, bits=tidying.bits, force=force, flatten=flatten)
     emit({"finished": finished, "carried": results}, as_json, lambda: _text(results))
 
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from autoweight.cli.options import as_json, force, output, quiet, recipe, tidying
+from autoweight.cli.options import as_json, flatten, force, output, quiet, recipe, tidying
 
 if TYPE_CHECKING:
     from autoweight.mirroring import MirrorReport
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 )
 @click.option("--pair", "pairs", multiple=True, metavar="A=B", help="Joints that are counterparts.")
 @tidying
+@flatten
 @force
 @as_json
 @quiet
@@ -39,6 +40,7 @@ def command(
     max_influences: int | None,
     prune: float | None,
     bits: str | None,
+    flatten: bool,
     force: bool,
     as_json: bool,
     quiet: bool,
@@ -84,6 +86,7 @@ def command(
         output,
         decisions=found.decisions,
         more=_more(found.mirrored) if found.mirrored else {},
+        flatten=flatten,
         force=force,
         as_json=as_json,
     )

@@ -13,6 +13,7 @@ import click
 __all__ = [
     "as_json",
     "emit",
+    "flatten",
     "force",
     "output",
     "progress_to_stderr",
@@ -28,6 +29,9 @@ as_json = click.option("--json", "as_json", is_flag=True, help="Print the result
 quiet = click.option("--quiet", is_flag=True, help="Say nothing of progress.")
 output = click.option("-o", "--output", required=True, metavar="OUT", help="File to write.")
 force = click.option("--force", is_flag=True, help="Allow OUT to be the file that was read.")
+flatten = click.option(
+    "--flatten", is_flag=True, help="Write OpenUSD whole, not as a layer on top of what was read."
+)
 skeleton = click.option(
     "--skeleton", metavar="FILE", help="Joints in a JSON file, for a mesh that has none."
 )

@@ -6,6 +6,7 @@ import click
 
 from autoweight.cli.options import (
     as_json,
+    flatten,
     force,
     output,
     progress_to_stderr,
@@ -28,6 +29,7 @@ from autoweight.cli.options import (
 @click.option("--skip-unused", is_flag=True, help="Skip joints that carry no weight in RIG.")
 @skeleton
 @root
+@flatten
 @force
 @as_json
 @quiet
@@ -44,6 +46,7 @@ def command(
     skip_unused: bool,
     skeleton: str | None,
     root: str | None,
+    flatten: bool,
     force: bool,
     as_json: bool,
     quiet: bool,
@@ -82,6 +85,7 @@ def command(
         asked.tidy.bits,
         output,
         decisions=solution.decisions,
+        flatten=flatten,
         force=force,
         as_json=as_json,
     )

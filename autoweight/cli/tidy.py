@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from autoweight.cli.options import as_json, force, output, recipe, tidying
+from autoweight.cli.options import as_json, flatten, force, output, recipe, tidying
 
 
 @click.command()
@@ -12,6 +12,7 @@ from autoweight.cli.options import as_json, force, output, recipe, tidying
 @output
 @recipe
 @tidying
+@flatten
 @force
 @as_json
 def command(
@@ -21,6 +22,7 @@ def command(
     max_influences: int | None,
     prune: float | None,
     bits: str | None,
+    flatten: bool,
     force: bool,
     as_json: bool,
 ) -> None:
@@ -52,6 +54,7 @@ def command(
         asked.tidy.bits,
         output,
         decisions=found.decisions,
+        flatten=flatten,
         force=force,
         as_json=as_json,
     )

@@ -33,6 +33,7 @@ def write_weights(
     *,
     decisions: Sequence[str] = (),
     more: Mapping[str, Any] | None = None,
+    flatten: bool,
     force: bool,
     as_json: bool,
 ) -> None:
@@ -42,7 +43,7 @@ def write_weights(
     from autoweight.io import save
 
     final = replace(rig, weights=weights)
-    save(final, output, bits=bits, force=force)
+    save(final, output, bits=bits, force=force, flatten=flatten)
     histogram = np.bincount(weights.influences)
     result: dict[str, Any] = {
         "output": output,

@@ -16,7 +16,7 @@ __all__ = ["astray", "lonely", "vague"]
 PROBES = 6
 """Places tried round a match that is off."""
 
-SAMPLES = 1 << 16
+SAMPLES = 1 << 15
 """Vertices that speak for their neighbours in a mesh that has more."""
 
 DOUBT = 1.0
