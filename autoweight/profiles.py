@@ -101,7 +101,8 @@ class Row:
     ----------
     at : float
         Position along the chain: 0 is its first joint, 1 its second, 1.5 half-way to the third;
-        -1 is the joint the chain hangs from.
+        -1 is where it begins: before its first joint by as much as the second is after it, but
+        not past the joint it hangs from.
     weights : sequence of float
         One for each joint of the chain, none negative, that sum to at most 1. What is missing
         goes to the joint the chain hangs from.
@@ -198,8 +199,8 @@ class Falloff:
         along : array_like, shape (n,)
             Position along the chain in joints, as in `Row`.
         stations : array_like, shape (m,)
-            Where the joints are, in scene units along the chain; with `hangs` (m + 1,), the joint
-            the chain hangs from before them.
+            Where the joints are, in scene units along the chain; with `hangs` (m + 1,), and where
+            the chain begins before them.
         hangs : bool
             Whether the chain hangs from another joint.
 

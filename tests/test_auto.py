@@ -102,7 +102,7 @@ def test_a_rope_has_bands_that_hand_over_at_its_joints():
     given = problem(mesh, skeleton(path(joints)), note=told.append)
     weights = solve(given).toarray()[given.surface.weld]
     assert told[0].startswith("mesh: bands for 1 piece, a rope")
-    exact = Falloff(centre=0.5).weights(s / 6.0 * 15, np.arange(16))
+    exact = Falloff(centre=0.5, reach=1.5).weights(s / 6.0 * 15, np.arange(16))
     np.testing.assert_allclose(weights, exact, atol=1e-6)
 
 

@@ -38,6 +38,9 @@ SHORT = 0.75
 """Mean length of a rope's bones, at most, to its thickness. Heat hands over in about a thickness,
 so it blurs bones that are shorter, and longer ones do not need bands."""
 
+LONG = 3.0
+"""Length of a rope, at least, to its thickness."""
+
 SINGLE = 0.95
 """Share of a piece's area that must be of one chain for it to be a rope."""
 
@@ -52,6 +55,10 @@ NAMED = 3
 
 ON_THE_JOINT = Falloff(centre=0.5)
 """Where nobody asked for a falloff, bones hand over at the joints between them."""
+
+OVER_BONES = Falloff(centre=0.5, reach=1.5)
+"""In a rope they do so over more than a bone, which is shorter than the rope is thick: as wide as
+quadratic B-splines are."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,14 +134,10 @@ def solve(problem: Problem) -> sparse.csr_array:
     """
     choices = choose(problem)
     used = {choice.method for choice in choices}
-    asked = any(falloff != Falloff() for falloff in problem.falloffs)
-    ruled = problem
-    if not asked:
-        ruled = replace(problem, falloffs=(ON_THE_JOINT,) * len(problem.falloffs))
     by_method = {
         "heat": (solve_heat, problem),
-        "bands": (solve_bands, ruled),
-        "volume": (solve_volume, ruled),
+        "bands": (solve_bands, _ruled(problem, OVER_BONES)),
+        "volume": (solve_volume, _ruled(problem, ON_THE_JOINT)),
     }
     found = sparse.csr_array((len(problem.surface), len(problem.skeleton)))
     for method in sorted(used):
@@ -146,6 +149,13 @@ def solve(problem: Problem) -> sparse.csr_array:
         for each in _settled(choice, found, problem):
             problem.note(str(each))
     return found
+
+
+def _ruled(problem: Problem, usual: Falloff) -> Problem:
+    """The problem with a falloff for every chain, unless one was asked for."""
+    if any(falloff != Falloff() for falloff in problem.falloffs):
+        return problem
+    return replace(problem, falloffs=(usual,) * len(problem.falloffs))
 
 
 def _torn(problem: Problem, home: NDArray[np.intp]) -> NDArray[np.bool_]:
@@ -187,8 +197,8 @@ def _ropes(problem: Problem) -> NDArray[np.bool_]:
         held = own.sum(axis=1)
         length = parts[number].gaps.mean() * (own > 0).sum(axis=1)
         thickness = held / (np.pi * np.maximum(length, 1e-9))
-        short = parts[number].gaps.mean() < SHORT * thickness
-        found.append(short & (held > SINGLE * area) & ((own > 0).sum(axis=1) >= ROPE))
+        thin = (parts[number].gaps.mean() < SHORT * thickness) & (length > LONG * thickness)
+        found.append(thin & (held > SINGLE * area) & ((own > 0).sum(axis=1) >= ROPE))
     return np.any(found, axis=0)
 
 
