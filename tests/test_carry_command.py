@@ -66,6 +66,21 @@ def test_a_plain_mesh_gets_the_joints(folder):
     np.testing.assert_allclose(out.weights.dense(), load("finished.glb").weights.dense(), atol=1e-4)
 
 
+def test_a_usd_file_without_joints_gets_them_too(folder):
+    pxr = pytest.importorskip("pxr.Usd", reason="usd-core is not installed")
+    save(load("finished.glb"), "whole.usda")
+    stage = pxr.Stage.Open("whole.usda")
+    stage.RemovePrim("/Rig/Skeleton")
+    stage.GetPrimAtPath("/Rig").SetTypeName("Xform")
+    for each in ("skel:skeleton", "primvars:skel:jointIndices", "primvars:skel:jointWeights"):
+        stage.GetPrimAtPath("/Rig/mesh").RemoveProperty(each)
+    stage.Export("bare.usda")
+    code, _, _ = run("finished.glb", "bare.usda", "-o", "out.usda")
+    assert code == 0
+    first, second = (load(name).weights.matrix for name in ("finished.glb", "out.usda"))
+    assert (first != second).nnz == 0
+
+
 def test_tidying_that_was_asked_for_reaches_kept_vertices(folder):
     code, _, _ = run("finished.glb", "finished.glb", "-o", "out.glb", "--max-influences", "1")
     assert code == 0

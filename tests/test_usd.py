@@ -301,6 +301,59 @@ def test_a_mesh_that_was_never_bound_is_bound(tmp_path):
     assert body.HasJointInfluences()
 
 
+PLAIN = """#usda 1.0
+(
+    defaultPrim = "Prop"
+    metersPerUnit = 1
+    upAxis = "Y"
+)
+
+def Xform "Prop"
+{
+    def Xform "Skeleton"
+    {
+        def Mesh "Upper"
+        {
+            point3f[] points = [(0, 0, 0), (1, 0, 0), (0, 1, 0)]
+            int[] faceVertexCounts = [3]
+            int[] faceVertexIndices = [0, 1, 2]
+        }
+    }
+
+    def Mesh "Lower"
+    {
+        double3 xformOp:translate = (0, 0, 5)
+        uniform token[] xformOpOrder = ["xformOp:translate"]
+        point3f[] points = [(0, 0, 0), (1, 0, 0), (0, 1, 0)]
+        int[] faceVertexCounts = [3]
+        int[] faceVertexIndices = [0, 1, 2]
+    }
+}
+"""
+
+
+@pytest.mark.parametrize("flatten", [False, True])
+def test_a_file_without_joints_is_given_some(tmp_path, flatten):
+    (tmp_path / "plain.usda").write_text(PLAIN)
+    with pytest.raises(SkeletonError, match="--skeleton FILE"):
+        load(tmp_path / "plain.usda")
+    skeleton = Skeleton(["hip:left", "knee"], [-1, 0], ring().rest[:2])
+    rig = load(tmp_path / "plain.usda", skeleton=skeleton)
+    assert rig.skeleton.names == skeleton.names
+    np.testing.assert_array_equal(rig.mesh.vertices[:, 2], [0, 0, 0, 5, 5, 5])
+    dense = np.random.default_rng(8).dirichlet(np.ones(2), 6)
+    out = tmp_path / "rigged.usda"
+    save(replace(rig, weights=Weights(sparse.csr_array(dense))), out, flatten=flatten)
+    again = load(out)
+    assert again.skeleton.names == skeleton.names
+    np.testing.assert_allclose(again.skeleton.rest, skeleton.rest)
+    np.testing.assert_allclose(again.weights.dense(), dense, atol=1e-7)
+    np.testing.assert_array_equal(again.mesh.vertices, rig.mesh.vertices)
+    assert complaints(out) == []
+    with pytest.raises(SkeletonError, match="leave out --skeleton"):
+        load(out, skeleton=skeleton)
+
+
 def many_influences() -> Rig:
     """Two parts and two roots, names a prim may not have, seven joints a vertex."""
     vertices, faces = torus(24, 10)

@@ -12,6 +12,7 @@ import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
+from functools import reduce
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -23,6 +24,7 @@ from scipy import sparse
 
 from autoweight.errors import FileError, SkeletonError, WeightsError
 from autoweight.io import atomic, encode
+from autoweight.io import joints as joint_file
 from autoweight.rig import Mesh, Part, Rig, Skeleton
 
 __all__ = ["UsdDocument", "load", "save"]
@@ -91,6 +93,8 @@ class UsdDocument:
         The weights as the file has them, sound or not; None where no part has any.
     attributes : dict of str to array
         The custom values the file has.
+    added : Skeleton, optional
+        The skeleton, where the file is yet to get it.
     """
 
     path: Path
@@ -99,6 +103,7 @@ class UsdDocument:
     blocks: tuple[Block, ...]
     raw_weights: sparse.csr_array | None
     attributes: dict[str, NDArray[Any]]
+    added: Skeleton | None = None
 
     def write(self, rig: Rig, path: str | Path, *, bits: int = 32, flatten: bool = False) -> None:
         """Write the weights of `rig` as a layer on top of the file, or the two as one.
@@ -140,6 +145,8 @@ class UsdDocument:
         if rig.weights is None:
             raise WeightsError("there are no weights to write; solve them first")
         pxr = _pxr()
+        if self.added is not None:
+            _add_skeleton(layer, self.skeleton, self.added)
         changed = {
             name: np.asarray(values)
             for name, values in rig.attributes.items()
@@ -179,9 +186,10 @@ def load(
     `root` is the name or path of the Skeleton prim, where there are several.
     """
     pxr = _pxr()
+    stage, added = _open(path), None
     if skeleton is not None:
-        raise SkeletonError("has a place for joints of its own; leave out --skeleton")
-    stage = _open(path)
+        added = joint_file.load(skeleton)
+        _make_room(stage, added)
     prims = list(stage.Traverse())
     meshes = {
         prim: pxr.UsdSkel.BindingAPI(prim).GetInheritedSkeleton().GetPrim()
@@ -197,7 +205,7 @@ def load(
             else "has no mesh that is defined, active and not instanced; export it with one"
         )
     if not skeletons:
-        raise SkeletonError("has no Skeleton prim; export it with the joints")
+        raise SkeletonError("has no Skeleton prim; give it joints with --skeleton FILE")
     names = _names(list(meshes))
     chosen = _choose(meshes, names, parts)
     prim = _skeleton_prim(skeletons, chosen, root)
@@ -212,7 +220,46 @@ def load(
             "skeleton under one SkelRoot"
         )
     joints, built = _skeleton(prim)
-    return _assemble(path, bound, [names[mesh] for mesh in bound], prim, joints, built)
+    return _assemble(path, bound, [names[mesh] for mesh in bound], prim, joints, built, added)
+
+
+def _make_room(stage: Any, skeleton: Skeleton) -> None:
+    """Put a skeleton above the meshes of a stage that has none, for as long as it is open."""
+    pxr = _pxr()
+    prims = list(stage.Traverse())
+    if any(prim.IsA(pxr.UsdSkel.Skeleton) for prim in prims):
+        raise SkeletonError("has joints of its own; leave out --skeleton")
+    above = [prim.GetPath().GetParentPath() for prim in prims if prim.IsA(pxr.UsdGeom.Mesh)]
+    if not above:
+        return
+    top = reduce(lambda one, other: one.GetCommonPrefix(other), above)
+    while stage.GetPrimAtPath(top).IsA(pxr.UsdGeom.Mesh):
+        top = top.GetParentPath()
+    if top.IsAbsoluteRootPath():
+        raise SkeletonError("has no one prim above all its meshes; put them under one")
+    taken = {child.GetName() for child in stage.GetPrimAtPath(top).GetAllChildren()}
+    name = _identifiers(["Skeleton"], taken)[0]
+    _add_skeleton(stage.GetSessionLayer(), f"{top}/{name}", skeleton)
+
+
+def _add_skeleton(layer: Any, path: str, skeleton: Skeleton) -> None:
+    """Define a Skeleton prim in a layer, and make the prim above it a SkelRoot."""
+    sdf, vt = _pxr().Sdf, _pxr().Vt
+    prim = sdf.CreatePrimInLayer(layer, path)
+    prim.nameParent.typeName = "SkelRoot"
+    prim.specifier, prim.typeName = sdf.SpecifierDef, "Skeleton"
+    paths: list[str] = []
+    for name, parent in zip(_identifiers(skeleton.names), skeleton.parents, strict=True):
+        paths.append(name if parent < 0 else f"{paths[parent]}/{name}")
+    rest, parents = skeleton.rest, skeleton.parents
+    above = np.where((parents >= 0)[:, None, None], rest[np.maximum(parents, 0)], np.eye(4))
+    for attribute, kind, value in (
+        ("joints", "TokenArray", vt.TokenArray(paths)),
+        ("jointNames", "TokenArray", vt.TokenArray(list(skeleton.names))),
+        ("bindTransforms", "Matrix4dArray", _matrix_array(rest)),
+        ("restTransforms", "Matrix4dArray", _matrix_array(np.linalg.inv(above) @ rest)),
+    ):
+        _attribute(prim, attribute, kind, value, uniform=True)
 
 
 def _open(path: Path) -> Any:
@@ -313,6 +360,7 @@ def _assemble(
     skeleton_prim: Any,
     joints: tuple[str, ...],
     skeleton: Skeleton,
+    added: Skeleton | None,
 ) -> Rig:
     pxr = _pxr()
     queries = _queries(skeleton_prim)
@@ -356,7 +404,7 @@ def _assemble(
         )
     attributes = _joined(customs, [block.vertices for block in blocks], count)
     document = UsdDocument(
-        path, str(skeleton_prim.GetPath()), joints, tuple(blocks), raw, attributes
+        path, str(skeleton_prim.GetPath()), joints, tuple(blocks), raw, attributes, added
     )
     mesh = Mesh(np.concatenate(vertices), np.concatenate(faces), tuple(parts))
     return Rig(mesh, skeleton, encode.sound(raw), document, attributes)
@@ -566,20 +614,9 @@ def _layer_of(rig: Rig, bits: int) -> Any:
     geom.SetStageMetersPerUnit(stage, 1.0)
     stage.SetDefaultPrim(skel.Root.Define(stage, "/Rig").GetPrim())
 
-    skeleton = skel.Skeleton.Define(stage, "/Rig/Skeleton")
-    plain = _identifiers(rig.skeleton.names)
-    paths: list[str] = []
-    for name, parent in zip(plain, rig.skeleton.parents, strict=True):
-        paths.append(name if parent < 0 else f"{paths[parent]}/{name}")
-    rest, parents = rig.skeleton.rest, rig.skeleton.parents
-    above = np.where((parents >= 0)[:, None, None], rest[np.maximum(parents, 0)], np.eye(4))
-    skeleton.CreateJointsAttr(paths)
-    skeleton.CreateJointNamesAttr(list(rig.skeleton.names))
-    skeleton.CreateBindTransformsAttr(_matrix_array(rest))
-    skeleton.CreateRestTransformsAttr(_matrix_array(np.linalg.inv(above) @ rest))
-
+    _add_skeleton(layer, "/Rig/Skeleton", rig.skeleton)
     names = _identifiers([part.name for part in rig.mesh.parts], taken={"Skeleton"})
-    local = np.arange(len(paths), dtype=np.int32)
+    local = np.arange(len(rig.skeleton), dtype=np.int32)
     for part, name in zip(rig.mesh.parts, names, strict=True):
         mesh = geom.Mesh.Define(stage, f"/Rig/{name}")
         points = rig.mesh.vertices[part.vertices].astype(np.float32)
