@@ -7,17 +7,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
-from scipy.optimize import linear_sum_assignment
 from scipy.sparse.csgraph import connected_components, dijkstra
 from scipy.spatial import cKDTree
-from scipy.spatial.distance import cdist
-from scipy.spatial.transform import Rotation
 
 from autoweight.bones import bones
-from autoweight.errors import GeometryError, RecipeError, SkeletonError, WeightsError
+from autoweight.errors import GeometryError, RecipeError, WeightsError
+from autoweight.inheriting import follow, inherit
 from autoweight.locks import ATTRIBUTE
 from autoweight.methods import Progress, silent
-from autoweight.pose.skinning import linear_blend
 from autoweight.recipe import Recipe
 from autoweight.rig import Rig, Skeleton, Weights
 from autoweight.rows import normalised, replaced
@@ -25,7 +22,7 @@ from autoweight.solving import solve
 from autoweight.surface import Surface, prepare
 from autoweight.surface.doubting import astray, lonely, vague
 from autoweight.surface.inpainting import inpaint
-from autoweight.surface.matching import SURE, Matches, match
+from autoweight.surface.matching import SURE, match
 from autoweight.surface.places import Ground
 
 __all__ = ["FILLS", "ORIGINS", "Carried", "carry"]
@@ -145,182 +142,126 @@ def carry(
         raise WeightsError("the finished rig has no weights to carry; solve it first")
     if fill not in FILLS:
         raise RecipeError(f"no fill is named {fill!r}; there are {', '.join(FILLS)}")
-    finished_matrix = finished.weights.matrix
-    joints, added, notes = _match_joints(finished, finished_matrix, new.skeleton)
-    old = sparse.csr_array(finished_matrix @ joints)
     progress("matching", 0.0)
+    slack = SAME_PLACE * new.mesh.diagonal
+    before, after, matrix = finished.skeleton, new.skeleton, finished.weights.matrix
+    heirs = inherit(before, after, matrix, near=SAME_JOINT * finished.mesh.diagonal)
+    old = sparse.csr_array(matrix @ heirs.table)
     source, target = prepare(finished.mesh), prepare(new.mesh)
     twin = _twins(finished, old, source, new)
-    on_source = sparse.csr_array(_mean(source) @ old)
-    source = replace(source, vertices=_followed(source, on_source, finished.skeleton, joints, new))
 
     # From here on one row for each surface vertex, so that no seam can open.
-    first = target.speakers
-    placed = twin[first] >= 0
-    ground = Ground(source)
-    far = reach * ground.diagonal
-    matches = match(ground, target, reach=far, angle=float(np.radians(angle)))
-    interpolate = matches.places.interpolator(source)
-    rows = _where(placed, old[np.maximum(twin[first], 0)], normalised(interpolate @ on_source))
-    place = np.where(placed[:, None], target.vertices, matches.places.position)
-    sure = placed | (matches.found & (matches.places.distance <= SURE * ground.diagonal))
+    kept = _taken(old, twin[target.speakers])
+    on_source = sparse.csr_array(_mean(source) @ old)
+    moved = follow(source.vertices, on_source, before, after, heirs, slack=slack)
+    ground = Ground(replace(source, vertices=moved))
+    copy = _copied(ground, target, on_source, kept, reach * ground.diagonal, np.radians(angle))
+    locks = _locks(finished, source, copy, twin[target.speakers])
+
+    progress("filling", 0.5)
+    solved, reasons = _to_solve(target, after, copy.known, copy.rows, fill)
+    afresh = sparse.csr_array(copy.rows.shape)
+    if solved.any() or heirs.added.any():
+        # Locks keep what a rig has, and this one has nothing; what they kept is carried.
+        alone = replace(recipe or Recipe(), lock=())
+        afresh = solve(replace(new, weights=None), alone, progress=progress).matrix
+        afresh = afresh[target.speakers]
+    share = _share_of(heirs.added, afresh, locks)
+    copy = replace(copy, rows=_where(copy.known, _mixed(copy.rows, share), copy.rows))
+    rows = _filled(target, copy, solved, afresh, ground.diagonal)
+    shared = np.diff(share.indptr) > 0
+    origin = np.where(copy.placed, KEPT, np.where(copy.known, INTERPOLATED, FILLED))
+    origin[solved | (shared & copy.known)] = SOLVED
+    confidence = _confidence(target, copy, origin)
+
+    # Back to the vertices of the file; seams that differed in the finished file still do.
+    weld, own = target.weld, twin >= 0
+    origin, confidence = origin[weld], confidence[weld]
+    still = own & ~shared[weld]
+    origin[still], confidence[still] = KEPT, 1
+    if locks is not None:
+        locks = np.where(own, _locked(finished)[np.maximum(twin, 0)], locks[weld])
+    progress("filling", 1.0)
+    return Carried(
+        Weights(_where(own, _mixed(_taken(old, twin), share[weld]), rows[weld])),
+        origin.astype(np.uint8),
+        confidence.astype(np.float32),
+        locks,
+        heirs.notes + reasons,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Copy:
+    """What the new surface has from the finished one.
+
+    Parameters
+    ----------
+    rows : csr_array, shape (n, j)
+        Weights of the surface vertices, empty where they are not known.
+    known, placed : ndarray, shape (n,), bool
+        Where they are, and where the vertex is where it was.
+    interpolator : csr_array, shape (n, s)
+        From the vertices of the finished surface to the places matched.
+    trust : ndarray, shape (n,)
+        How well the match fits, 0.5 to 1.
+    reach : float
+        How far off a match may be, in scene units.
+    """
+
+    rows: sparse.csr_array
+    known: NDArray[np.bool_]
+    placed: NDArray[np.bool_]
+    interpolator: sparse.csr_array
+    trust: NDArray[np.float64]
+    reach: float
+
+
+def _copied(
+    ground: Ground,
+    target: Surface,
+    on_source: sparse.csr_array,
+    kept: sparse.csr_array,
+    reach: float,
+    angle: float,
+) -> _Copy:
+    """Keep what is kept, and copy what can be matched beyond doubt."""
+    placed = np.diff(kept.indptr) > 0
+    matches = match(ground, target, reach=reach, angle=angle)
+    places = matches.places
+    interpolator = places.interpolator(ground.surface)
+    rows = _where(placed, kept, normalised(interpolator @ on_source))
+    place = np.where(placed[:, None], target.vertices, places.position)
+    sure = placed | (matches.found & (places.distance <= SURE * ground.diagonal))
     known = placed | matches.found
     known &= ~vague(ground, target, place, known & ~sure, on_source, rows)
     known &= ~lonely(target, sure, known)
     known &= ~astray(ground, target, place, sure, known, on_source, rows)
     if not known.any():
         raise GeometryError(
-            f"nothing of the new mesh lies within {reach:g} bounding-box diagonals of the "
-            "finished one; check that both are in one place and one unit"
+            f"nothing of the new mesh lies within {reach:g} units of the finished one; check "
+            "that both are in one place and one unit"
         )
-    origin = np.where(placed, KEPT, np.where(known, INTERPOLATED, FILLED))
-    locks = _locks(finished, source, interpolate, known, placed, twin[first])
+    off = np.maximum(places.distance / reach, 1 - np.clip(matches.cosine, 0, 1))
+    return _Copy(rows, known, placed, interpolator, 1 - 0.5 * np.clip(off, 0, 1), reach)
 
-    progress("filling", 0.5)
-    solved, reasons = _to_solve(target, new.skeleton, known, rows, fill)
-    afresh = sparse.csr_array(rows.shape)
-    if solved.any() or added.any():
-        # Locks keep what a rig has, and this one has nothing; what they kept is carried.
-        alone = replace(recipe or Recipe(), lock=())
-        afresh = solve(replace(new, weights=None), alone, progress=progress).matrix[first]
-    share = _share_of(added, afresh, locks)
-    rows = _where(known, _mixed(rows, share), rows)
-    if not (known | solved).all():
-        spread = normalised(inpaint(target, known, rows, span=SLOPE * ground.diagonal))
-        rows = _where(known, rows, spread)
+
+def _filled(
+    target: Surface,
+    copy: _Copy,
+    solved: NDArray[np.bool_],
+    afresh: sparse.csr_array,
+    diagonal: float,
+) -> sparse.csr_array:
+    """Known rows as they are, the solved ones led over to them, the rest continued from them."""
+    rows = copy.rows
+    if not (copy.known | solved).all():
+        spread = normalised(inpaint(target, copy.known, rows, span=SLOPE * diagonal))
+        rows = _where(copy.known, rows, spread)
     if solved.any():
-        fade = inpaint(target, ~solved, rows - afresh, span=far, fade=True)
+        fade = inpaint(target, ~solved, sparse.csr_array(rows - afresh), span=copy.reach, fade=True)
         rows = _where(solved, normalised(afresh + fade), rows)
-    moved = np.diff(share.indptr) > 0
-    origin[solved | (moved & known)] = SOLVED
-    confidence = _confidence(target, matches, origin, known, far)
-
-    # Back to the vertices of the file; seams that differed in the finished file still do.
-    weld, own = target.weld, twin >= 0
-    kept = _mixed(old[np.maximum(twin, 0)], share[weld])
-    origin, confidence = origin[weld], confidence[weld]
-    still = own & ~moved[weld]
-    origin[still], confidence[still] = KEPT, 1
-    if locks is not None:
-        locks = np.where(own, _locked(finished)[np.maximum(twin, 0)], locks[weld])
-    progress("filling", 1.0)
-    return Carried(
-        Weights(_where(own, kept, rows[weld])),
-        origin.astype(np.uint8),
-        confidence.astype(np.float32),
-        locks,
-        notes + reasons,
-    )
-
-
-def _match_joints(
-    finished: Rig, weights: sparse.csr_array, target: Skeleton
-) -> tuple[sparse.csr_array, NDArray[np.bool_], tuple[str, ...]]:
-    """Where each joint's weight goes, (j, new j); the joints that are new; what to tell."""
-    source = finished.skeleton
-    goes = np.array([target.index.get(name, -1) for name in source.names])
-    gone, fresh = np.flatnonzero(goes < 0), np.setdiff1d(np.arange(len(target)), goes)
-    notes = []
-    if len(gone) and len(fresh):
-        apart = cdist(source.positions[gone], target.positions[fresh])
-        limit = SAME_JOINT * finished.mesh.diagonal
-        old, new = linear_sum_assignment(np.minimum(apart, 2 * limit))
-        near = apart[old, new] <= limit
-        goes[gone[old[near]]] = fresh[new[near]]
-        notes += [
-            f"joint {source.names[a]!r} is {target.names[b]!r} now: it is in the same place"
-            for a, b in zip(gone[old[near]], fresh[new[near]], strict=True)
-        ]
-    kept = goes >= 0
-    if not kept.any():
-        raise SkeletonError(
-            f"none of the {len(source)} finished joints is among the {len(target)} new ones by "
-            "name or by place; give the skeleton they share"
-        )
-    for joint in np.flatnonzero(~kept):
-        heir = source.parents[joint]
-        while heir >= 0 and not kept[heir]:
-            heir = source.parents[heir]
-        if heir < 0:  # a root went: the nearest joint that stays stands in
-            apart = np.linalg.norm(source.positions - source.positions[joint], axis=1)
-            heir = int(np.where(kept, apart, np.inf).argmin())
-        goes[joint] = goes[heir]
-        vertices = weights[:, [joint]].nnz
-        notes.append(
-            f"joint {source.names[joint]!r} is gone: the weight of its {vertices} vertices goes "
-            f"to {target.names[goes[heir]]!r}"
-        )
-    added = np.ones(len(target), dtype=bool)
-    added[goes] = False
-    notes += [f"joint {target.names[each]!r} is new: solved" for each in np.flatnonzero(added)]
-    table = sparse.csr_array(
-        (np.ones(len(source)), (np.arange(len(source)), goes)), shape=(len(source), len(target))
-    )
-    return table, added, tuple(notes)
-
-
-def _followed(
-    source: Surface,
-    weights: sparse.csr_array,
-    before: Skeleton,
-    joints: sparse.csr_array,
-    new: Rig,
-) -> NDArray[np.float64]:
-    """Where the finished vertices are once they have followed joints that are elsewhere now.
-
-    What was re-modelled round a joint went where the joint went. Only the places of joints tell,
-    not their axes, which a change of convention may turn: each is moved, turned and scaled as
-    its children were about it, and a leaf as its parent.
-    """
-    after = new.skeleton
-    kept = np.flatnonzero(joints.sum(axis=1))
-    origin = np.full(len(after), -1)
-    origin[joints.indices[::-1]] = kept[::-1]
-    old_at, new_at = before.positions[origin], after.positions
-    moved = np.tile(np.eye(4), (len(after), 1, 1))
-    slack = SAME_PLACE * new.mesh.diagonal
-    for joint, parent in enumerate(after.parents):
-        if origin[joint] < 0:
-            continue
-        children = [child for child in after.children[joint] if origin[child] >= 0]
-        was, now = old_at - old_at[joint], new_at - new_at[joint]
-        linear = moved[parent, :3, :3] if parent >= 0 else np.eye(3)
-        size, fresh = (np.linalg.norm(each[children], axis=1).sum() for each in (was, now))
-        if size > slack and fresh > slack:
-            if np.abs(was[children] - now[children]).max() <= slack:
-                linear = np.eye(3)
-            else:
-                linear = fresh / size * _turn(was, now, children, origin >= 0)
-        moved[joint, :3, :3] = linear
-        moved[joint, :3, 3] = new_at[joint] - linear @ old_at[joint]
-    far = np.abs(moved - np.eye(4)).max(axis=(1, 2)) > slack
-    moved[~far] = np.eye(4)
-    touched = np.asarray(weights @ far.astype(float)).ravel() > 0
-    blended = linear_blend(source.vertices, weights, moved)
-    return np.where(touched[:, None], blended, source.vertices)
-
-
-def _turn(
-    was: NDArray[np.float64],
-    now: NDArray[np.float64],
-    children: list[int],
-    told: NDArray[np.bool_],
-) -> NDArray[np.float64]:
-    """The rotation of a joint by where its children went; the others decide the twist.
-
-    What no joint decides, as the twist of a straight chain, is as little as can be.
-    """
-    length = np.linalg.norm(was, axis=1)
-    say = np.zeros(len(was))
-    say[told] = 1e-3 * (length[children].max() / np.maximum(length[told], length[children].max()))
-    say[children] = 1
-    told = (say > 0) & (length > 0) & (np.linalg.norm(now, axis=1) > 0)
-    first, second = (
-        np.concatenate([each[told] / np.linalg.norm(each[told], axis=1)[:, None], np.eye(3)])
-        for each in (was, now)
-    )
-    weights = np.concatenate([say[told], np.full(3, 1e-9)])
-    return Rotation.align_vectors(second, first, weights)[0].as_matrix()
+    return rows
 
 
 def _twins(finished: Rig, weights: sparse.csr_array, source: Surface, new: Rig) -> NDArray[np.intp]:
@@ -385,6 +326,12 @@ def _mean(surface: Surface) -> sparse.csr_array:
         (share[surface.weld], (surface.weld, np.arange(len(surface.weld)))),
         shape=(len(surface), len(surface.weld)),
     )
+
+
+def _taken(rows: sparse.csr_array, which: NDArray[np.integer]) -> sparse.csr_array:
+    """Rows by their numbers, bit for bit; empty ones for -1."""
+    found = rows[np.maximum(which, 0)]
+    return _where(which >= 0, found, sparse.csr_array(found.shape))
 
 
 def _where(chosen: NDArray[np.bool_], yes: sparse.sparray, no: sparse.sparray) -> sparse.csr_array:
@@ -456,23 +403,15 @@ def _mixed(rows: sparse.csr_array, share: sparse.csr_array) -> sparse.csr_array:
     return _where(taken > 0, mixed, rows)
 
 
-def _confidence(
-    surface: Surface,
-    matches: Matches,
-    origin: NDArray[np.intp],
-    known: NDArray[np.bool_],
-    span: float,
-) -> NDArray[np.float64]:
+def _confidence(target: Surface, copy: _Copy, origin: NDArray[np.integer]) -> NDArray[np.float64]:
     """How much to trust each vertex of the surface, 0 to 1."""
-    found = np.select([origin == KEPT, origin == SOLVED], [1.0, 0.0])
-    copied = origin == INTERPOLATED
-    found[copied] = 1 - 0.5 * np.maximum(
-        matches.places.distance[copied] / span, 1 - np.clip(matches.cosine[copied], 0, 1)
+    found = np.select(
+        [origin == KEPT, origin == INTERPOLATED, origin == SOLVED], [1.0, copy.trust, 0.0]
     )
     filled = origin == FILLED
     if filled.any():
-        away = dijkstra(surface.adjacency, indices=np.flatnonzero(known), min_only=True)
-        found[filled] = 0.5 * np.exp(-away[filled] / span)
+        away = dijkstra(target.adjacency, indices=np.flatnonzero(copy.known), min_only=True)
+        found[filled] = 0.5 * np.exp(-away[filled] / copy.reach)
     return found
 
 
@@ -482,16 +421,11 @@ def _locked(finished: Rig) -> NDArray[np.bool_]:
 
 
 def _locks(
-    finished: Rig,
-    source: Surface,
-    interpolate: sparse.csr_array,
-    known: NDArray[np.bool_],
-    placed: NDArray[np.bool_],
-    twin: NDArray[np.intp],
+    finished: Rig, source: Surface, copy: _Copy, twin: NDArray[np.integer]
 ) -> NDArray[np.bool_] | None:
     """Locks on the new surface: where a vertex is the same, or lies amid locked ones."""
     if ATTRIBUTE not in finished.attributes:
         return None
     locked = _locked(finished)
-    amid = interpolate @ (_mean(source) @ locked.astype(float)) > 1 - 1e-9
-    return np.where(placed, locked[np.maximum(twin, 0)], amid & known)
+    amid = copy.interpolator @ (_mean(source) @ locked.astype(float)) > 1 - 1e-9
+    return np.where(copy.placed, locked[np.maximum(twin, 0)], amid & copy.known)
