@@ -70,6 +70,11 @@ class Limb:
         return np.linalg.norm(np.diff(self.points, axis=0), axis=1)
 
     @property
+    def shortest(self) -> float:
+        """Length of its shortest bone, infinite where it has none."""
+        return float(self.gaps[self.gaps > 0].min(initial=np.inf))
+
+    @property
     def lead(self) -> float:
         """How far before its first joint a limb begins, in scene units.
 
@@ -242,22 +247,23 @@ def blend(problem: Problem, parts: list[Limb], ground: Ground) -> sparse.csr_arr
             bone[stand[number] > 0] = np.maximum(bone[stand[number] > 0], 0)
         mine = np.flatnonzero(bone >= 0)
         needed = mine[given[number][mine] < 1]
+        # What branches claim goes through the limb they hang from, wherever that may be.
         shares = _shares(limb, ground, needed, bone[needed])
-        claim = np.ones(len(ground.points))
-        claim[needed] = shares.sum(axis=1)
+        shares *= (1 - given[number][needed])[:, None]
+        total = np.ones(len(ground.points))
+        total[needed] = given[number][needed] + shares.sum(axis=1)
         if number in stand:
             claim = stand[number]
         else:
-            claim = np.minimum(claim, _hold(limb, ground, mine, claim))
+            claim = np.minimum(total, _hold(limb, ground, mine))
             given[above[number]] += claim
-        total = shares.sum(axis=1, keepdims=True)
-        np.divide(shares, total, out=shares, where=total > 0)
-        pieces.append((needed[needed < size], claim[:size], shares[needed < size]))
+        passed = np.divide(claim, total, out=np.zeros_like(claim), where=total > 0)[:size]
+        pieces.append((needed[needed < size], passed, shares[needed < size]))
     rows, columns, values = [], [], []
     reach: list[NDArray[np.float64]] = []
-    for number, (needed, claim, shares) in enumerate(reversed(pieces)):
-        reach.append(claim if above[number] < 0 else claim * reach[above[number]])
-        kept = (reach[number] * (1 - given[number][:size]))[needed, None] * shares
+    for number, (needed, passed, shares) in enumerate(reversed(pieces)):
+        reach.append(passed if above[number] < 0 else passed * reach[above[number]])
+        kept = reach[number][needed, None] * shares
         row, column = np.nonzero(kept)
         rows.append(needed[row])
         columns.append(parts[number].joints[column])
@@ -337,8 +343,7 @@ def _stand(parts: list[Limb], ground: Ground, count: int) -> dict[int, NDArray[n
     found = {}
     for number in roots:
         inside = (_bone_of(parts, number, count) >= 0)[ground.owner]
-        gaps = parts[number].gaps
-        width = float(gaps[gaps > 0].min(initial=np.inf))
+        width = parts[number].shortest
         depth = _depth(ground, inside, width / 2) - _depth(ground, ~inside, width / 2)
         width = min(width, 2 * float(depth[np.isfinite(depth)].max(initial=0.0))) or 1.0
         found[number] = curve(parts[number].falloff.shape, 0.5 - depth / width)
@@ -381,19 +386,16 @@ def _steady(
     return smoothed(steps[:, nodes], along)
 
 
-def _hold(
-    limb: Limb, ground: Ground, mine: NDArray[np.intp], claim: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _hold(limb: Limb, ground: Ground, mine: NDArray[np.intp]) -> NDArray[np.float64]:
     """How firmly a limb holds what it owns: 0 at the rim, 1 from a hand-over's width inward."""
-    inside = np.zeros(len(claim), dtype=bool)
+    inside = np.zeros(len(ground.points), dtype=bool)
     inside[mine] = True
-    width = limb.lead
+    # No steeper than along its shortest bone, unless all of the limb has no room for that.
+    width = limb.shortest
     depth = _depth(ground, inside, width, past=0.5)
-    # Where the limb is narrow, as a finger is, there is less room to let go in.
-    ring = depth[inside & (claim > 0.9)]
-    width = min(width, float(np.median(ring)) if len(ring) else width)
+    width = min(width, float(depth.max(initial=0.0)) or 1.0)
     if not np.isfinite(width):
-        width = float(depth[np.isfinite(depth)].max(initial=0.0)) or 1.0
+        width = 1.0
     return 1 - curve(limb.falloff.shape, np.minimum(depth, width) / width)
 
 
