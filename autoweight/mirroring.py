@@ -35,6 +35,10 @@ _KEPT = {"positive": (1,), "negative": (-1,), "mean": ()}
 """Sides whose own weights stay."""
 
 
+STRANGE = 0.05
+"""Distance of a mirror image to the mesh, in bounding-box diagonals, that is no asymmetry of a
+model but the wrong plane; common practice, no source."""
+
 LISTED = 12
 """Joints and vertices a report names before it trails off."""
 
@@ -260,22 +264,35 @@ def mirrored(weights: Weights, skeleton: Skeleton, across: Symmetry, keep: str) 
     RecipeError
         An unknown side.
     GeometryError
-        There is nothing on the side to keep.
+        There is nothing on the side to keep, or the plane is not one of symmetry at all.
     """
     if keep not in KEEPS:
         raise RecipeError(f"nothing is kept by {keep!r}; {suggestion(keep, KEEPS)}")
     side, own = across.vertices.side, weights.matrix[across.surface.speakers]
     lend = _lend(skeleton, across.joints)
     fresh = _from_other_side(own @ lend[:, across.flip], across, keep)
+    _recognise(across)
     both = np.flatnonzero((side == 0) | (keep == "mean"))
     fresh = replaced(fresh, both, (own[both] @ lend + fresh[both]) / 2)
     if across.alone.any():
         staying = own @ sparse.diags_array(across.alone.astype(np.float64), format="csr")
-        room = 1 - np.asarray(staying.sum(axis=1)).ravel()
+        room = np.clip(1 - np.asarray(staying.sum(axis=1)).ravel(), 0, None)
         fresh = sparse.csr_array(staying + sparse.diags_array(room, format="csr") @ fresh)
     weld = across.surface.weld
     changed = np.flatnonzero(~np.isin(side, _KEPT[keep])[weld])
     return Weights(replaced(weights.matrix, changed, fresh[weld[changed]]))
+
+
+def _recognise(across: Symmetry) -> None:
+    """Refuse a plane across which most of the mesh has no image to take weights from."""
+    points, found = across.surface.vertices, across.vertices
+    size = float(np.linalg.norm(np.ptp(points, axis=0)))
+    nothing = (found.partner == UNPAIRED) & (found.distance > STRANGE * size)
+    if nothing.mean() > 0.5:
+        raise GeometryError(
+            f"{nothing.mean():.0%} of the vertices have nothing within {STRANGE:.0%} of the "
+            "model's size at their mirror image; choose the plane it is symmetric to"
+        )
 
 
 def evened(

@@ -11,9 +11,9 @@ from scipy import sparse
 
 from autoweight.attaching import attach
 from autoweight.bones import Bones, bones, reaches
-from autoweight.errors import RecipeError, WeightsError
+from autoweight.errors import AutoweightError, RecipeError, WeightsError
 from autoweight.locks import ATTRIBUTE, Locks, find_locks, impose
-from autoweight.methods import Problem, Progress, find, silent
+from autoweight.methods import METHODS, Problem, Progress, find, silent
 from autoweight.mirroring import MirrorReport, Symmetry, evened, mirrored, report, symmetry
 from autoweight.planning import Plan, RigidPlan, plan
 from autoweight.recipe import Recipe
@@ -253,7 +253,16 @@ def _methods(problem: Problem, planned: Plan, default: str, decisions: list[str]
 
 
 def _run(problem: Problem, method: str) -> Weights:
-    found = sparse.csr_array(find(method)(problem))
+    solver = find(method)
+    try:
+        found = sparse.csr_array(solver(problem))
+    except AutoweightError:
+        raise
+    except Exception as error:
+        if method in METHODS:  # a fault of ours is not to look like one of the input
+            raise
+        kind = type(error).__name__
+        raise WeightsError(f"method {method!r} failed ({kind}: {error}); mend it") from error
     wanted = (len(problem.surface), len(problem.skeleton))
     if found.shape != wanted:
         raise WeightsError(f"method {method!r}: need shape {wanted}, got {found.shape}")

@@ -164,3 +164,53 @@ def test_full_disk(tmp_path):
     assert done.stderr.splitlines()[-1].startswith(f"autoweight: {out}: cannot write")
     assert out.read_bytes() == KEPT
     assert sorted(tmp_path.iterdir()) == [out, rig]
+
+
+WRITING = {
+    "view": ("-o", "OUT"),
+    "report": ("-o", "OUT"),
+    "recipe": ("-o", "OUT"),
+    "solve": ("-o", "OUT"),
+    "tidy": ("-o", "OUT"),
+    "mirror": ("-o", "OUT"),
+    "flex": ("-o", "OUT"),
+    "explain": ("--turn", "lower=x:10", "--at", "0", "-o", "OUT"),
+    "mask": ("--chain", "lower:upper", "--full", "upper:upper", "--zero", "lower", "-o", "OUT"),
+    "ribbon": ("-o", "OUT"),
+}
+
+
+@pytest.mark.parametrize("place", ["none/out{suffix}", "rig.glb", "out.txt"])
+@pytest.mark.parametrize("name", WRITING)
+def test_every_command_that_writes_refuses_a_bad_place(tmp_path, name, place):
+    rig = strip().glb(tmp_path / "rig.glb")
+    suffix = {"view": ".html", "report": ".html", "recipe": ".toml"}.get(name, ".glb")
+    out = tmp_path / place.format(suffix=suffix)
+    before = {path: path.read_bytes() for path in tmp_path.iterdir()}
+    arguments = [str(out) if each == "OUT" else each for each in WRITING[name]]
+    done = CliRunner().invoke(main, [name, str(rig), *arguments])
+    assert done.exit_code == 2, done.output
+    assert done.stdout == ""
+    (line,) = done.stderr.splitlines()
+    assert line.startswith(f"autoweight: {out}: ")
+    assert {path: path.read_bytes() for path in tmp_path.iterdir()} == before
+
+
+def test_a_method_of_the_users_own_that_fails_is_one_line(tmp_path):
+    rig, out = strip().glb(tmp_path / "rig.glb"), tmp_path / "out.glb"
+    done = CliRunner().invoke(main, ["solve", str(rig), "-o", str(out), "--method", "os:getcwd"])
+    assert done.exit_code == 2, done.output
+    (line,) = done.stderr.splitlines()
+    assert line.startswith(f"autoweight: {rig}: method 'os:getcwd' failed (TypeError: ")
+    assert not out.exists()
+
+
+def test_a_mask_is_not_lost_in_a_format_without_attributes(tmp_path):
+    rig, out = strip().glb(tmp_path / "rig.glb"), tmp_path / "out.csv"
+    done = CliRunner().invoke(
+        main,
+        ["mask", str(rig), "-o", str(out), "--chain", "lower:upper"]
+        + ["--full", "upper:upper", "--zero", "lower"],
+    )
+    assert done.exit_code == 2
+    assert done.stderr.startswith(f"autoweight: {out}: cannot write '.csv'; use one of .glb")

@@ -81,6 +81,12 @@ def test_a_usd_file_without_joints_gets_them_too(folder):
     assert (first != second).nnz == 0
 
 
+def test_a_plain_mesh_among_several_is_written_as_glb(folder):
+    code, out, _ = run("finished.glb", "plain.obj", "coat.glb", "-o", "out")
+    assert code == 0, out
+    assert sorted(path.name for path in (folder / "out").iterdir()) == ["coat.glb", "plain.glb"]
+
+
 def test_tidying_that_was_asked_for_reaches_kept_vertices(folder):
     code, _, _ = run("finished.glb", "finished.glb", "-o", "out.glb", "--max-influences", "1")
     assert code == 0
@@ -94,6 +100,7 @@ def test_tidying_that_was_asked_for_reaches_kept_vertices(folder):
         (("finished.glb", "coarse.glb", "-o", "coarse.glb"), "--force"),
         (("finished.glb", "coarse.glb", "coat.glb", "-o", "plain.obj"), "name a folder"),
         (("finished.glb", "coarse.glb", "./coarse.glb", "-o", "out"), "two results"),
+        (("finished.glb", "coarse.glb", "coat.glb", "-o", "no/out"), "there is no folder no"),
         (("finished.glb", "gone.glb", "-o", "out.glb"), "gone.glb"),
         (("finished.glb", "coarse.glb", "gone.glb", "-o", "out"), "gone.glb"),
     ],

@@ -133,6 +133,22 @@ def test_the_weight_of_an_unpaired_joint_stays_and_its_ancestor_stands_in():
     np.testing.assert_allclose(found[vertices[:, 0] == 0], [[0.125, 0.375, 0.5]] * 8, atol=1e-15)
 
 
+def test_rows_that_rounding_left_above_one_stay_weights():
+    # No joint has a counterpart, so every row stays, and what is left of 1 may be -2e-16.
+    lone = skeleton(("a", "b", "c", "d", "e", "f"), PLACES + [0.3, 0, 0])
+    vertices, faces = egg()
+    built = rig(vertices, faces, skeleton=lone)
+    assert (built.weights.matrix.sum(axis=1) > 1).any()
+    weights, _ = mirror(built, X)
+    assert weights.matrix.data.min() >= 0
+
+
+def test_a_plane_that_the_mesh_has_nothing_to_do_with_is_refused():
+    vertices, faces = egg()
+    with pytest.raises(GeometryError, match="choose the plane it is symmetric to"):
+        mirror(rig(vertices, faces), Plane.named("y=1.5"))
+
+
 def test_vertices_split_at_a_seam_get_one_row():
     vertices, faces = egg(2)
     split = vertices[faces].reshape(-1, 3)

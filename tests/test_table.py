@@ -5,10 +5,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from scipy import sparse
 
+from autoweight.cli import main
 from autoweight.errors import FileError, WeightsError
-from autoweight.io import load_weights, save
+from autoweight.io import load, load_weights, save
 from autoweight.rig import Mesh, Rig, Skeleton, Weights
 
 
@@ -109,3 +111,19 @@ def test_broken_npz(tmp_path):
     smaller = Mesh(rig().mesh.vertices[:3], [(0, 1, 2)])
     with pytest.raises(FileError, match="weights for 5 vertices, the mesh has 3"):
         load_weights(path, Rig(smaller, rig().skeleton))
+
+
+def test_tidy_puts_a_table_into_the_rig(tmp_path):
+    # The rig has other weights of its own, so what comes out can only be the table's.
+    built = rig()
+    save(built, tmp_path / "rig.glb")
+    swapped = replace(built, weights=Weights(built.weights.dense()[:, [1, 2, 0]]))
+    save(swapped, tmp_path / "weights.csv")
+    done = CliRunner().invoke(
+        main,
+        ["tidy", str(tmp_path / "rig.glb"), "--weights", str(tmp_path / "weights.csv")]
+        + ["--prune", "0", "-o", str(tmp_path / "out.glb")],
+    )
+    assert done.exit_code == 0, done.output
+    found = load(tmp_path / "out.glb").weights.dense()
+    np.testing.assert_allclose(found, swapped.weights.dense(), atol=1e-6)

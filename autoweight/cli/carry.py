@@ -34,19 +34,22 @@ if TYPE_CHECKING:
     "--fill",
     type=click.Choice(["inpaint", "solve"]),
     default="inpaint",
+    show_default=True,
     help="Where nothing matches, continue the weights around (inpaint) or weight afresh (solve).",
 )
 @click.option(
     "--reach",
     type=click.FloatRange(0, 1, min_open=True),
     default=0.05,
-    help="Farthest match, in bounding-box diagonals (0.05).",
+    show_default=True,
+    help="Farthest match, in bounding-box diagonals.",
 )
 @click.option(
     "--angle",
     type=click.FloatRange(0, 90, min_open=True),
     default=30.0,
-    help="Most that normals may differ, in degrees (30).",
+    show_default=True,
+    help="Most that normals may differ, in degrees.",
 )
 @click.option("--recipe", metavar="FILE", help="How to weight what is weighted afresh.")
 @click.option("--part", "parts", multiple=True, metavar="GLOB", help="Weight these parts of NEW.")
@@ -94,6 +97,7 @@ def command(
     from autoweight.cli.writing import overridden
     from autoweight.errors import WeightsError, naming
     from autoweight.io import check_output, load, save
+    from autoweight.io.atomic import folder
     from autoweight.recipe import Recipe, Tidy, load_recipe
     from autoweight.rig import Weights
     from autoweight.rows import replaced
@@ -147,7 +151,7 @@ def command(
     progress("writing", 0)
     for rig, target in zip(written, targets, strict=True):
         if len(new) > 1:
-            target.parent.mkdir(parents=True, exist_ok=True)
+            folder(target.parent)
         save(rig, target, bits=tidying.bits, force=force, flatten=flatten)
     emit({"finished": finished, "carried": results}, as_json, lambda: _text(results))
 
@@ -157,15 +161,26 @@ def _targets(finished: str, new: tuple[str, ...], output: Path, force: bool) -> 
     from autoweight.errors import FileError
 
     several = len(new) > 1 or output.is_dir()
-    targets = [output / Path(path).name for path in new] if several else [output]
+    targets = [output / _written_as(Path(path)) for path in new] if several else [output]
     if several and output.exists() and not output.is_dir():
         raise FileError(f"{output}: is a file; name a folder for several rigs")
+    if several and not output.parent.is_dir():
+        raise FileError(
+            f"{output}: cannot write, there is no folder {output.parent}; make it first"
+        )
     for number, target in enumerate(targets):
         if target in targets[:number]:
             raise FileError(f"{target}: two results have this name; carry them one by one")
         if not force and target.exists() and target.samefile(finished):
             raise FileError(f"{target}: is the finished rig; choose another name or pass --force")
     return targets
+
+
+def _written_as(path: Path) -> str:
+    """The name of a result in a folder: its own, as GLB where its format holds no weights."""
+    from autoweight.io import WRITERS
+
+    return path.name if path.suffix.lower() in WRITERS else f"{path.stem}.glb"
 
 
 def _load(

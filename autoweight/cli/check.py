@@ -6,13 +6,15 @@ import sys
 
 import click
 
-from autoweight.cli.options import as_json, emit, table
+from autoweight.cli.options import as_json, emit, root, skeleton, table
 
 
 @click.command()
 @click.argument("rig")
+@skeleton
+@root
 @as_json
-def command(rig: str, as_json: bool) -> None:
+def command(rig: str, skeleton: str | None, root: str | None, as_json: bool) -> None:
     """Report the health of RIG: its mesh, its joints, its weights.
 
     Leaves with 0 when all is sound, 1 when there is something to look at (marked with !), 2 when
@@ -28,7 +30,7 @@ def command(rig: str, as_json: bool) -> None:
     from autoweight.errors import naming
     from autoweight.io import load
 
-    loaded = load(rig)
+    loaded = load(rig, skeleton=skeleton, root=root)
     with naming(rig):
         facts = check(loaded)
     findings = sum(fact.finding for fact in facts)
@@ -41,7 +43,7 @@ def command(rig: str, as_json: bool) -> None:
                     "!" if fact.finding else "",
                     fact.about,
                     fact.name,
-                    str(fact.value),
+                    f"{fact.value:.4g}" if isinstance(fact.value, float) else str(fact.value),
                     ", ".join(map(str, fact.where)),
                 )
                 for fact in facts

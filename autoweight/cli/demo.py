@@ -28,14 +28,10 @@ def command(folder: str, as_json: bool, quiet: bool) -> None:
     from pathlib import Path
 
     from autoweight.demo.tour import tour
-    from autoweight.errors import FileError
+    from autoweight.io.atomic import folder as make
 
-    place = Path(folder)
-    try:
-        place.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise FileError(f"{place}: cannot make this folder: {error.strerror or error}") from error
-    steps = list(tour(place, progress_to_stderr(quiet)))
+    make(folder)
+    steps = list(tour(Path(folder), progress_to_stderr(quiet)))
     emit(
         {"steps": [asdict(step) for step in steps]},
         as_json,

@@ -58,7 +58,7 @@ def command(
 
     from autoweight.errors import RecipeError, naming
     from autoweight.explaining import Turn, explain, posed, region
-    from autoweight.io import load, save
+    from autoweight.io import check_output, load, save
     from autoweight.io.ribbon import load_ribbon
     from autoweight.riding import carriage, driven, riders_of
     from autoweight.sides import likely_plane
@@ -66,18 +66,22 @@ def command(
 
     if (at is None) == (joint is None):
         raise RecipeError("say which vertices to explain: --at VERTICES or --region JOINT")
-    loaded = load(rig)
-    vertices = region(loaded, joint) if joint else _numbers(at or "")
-    plane = likely_plane(loaded.skeleton)
     asked = [Turn.read(turn) for turn in turns]
+    loaded = load(rig)
+    if output:
+        check_output(loaded, output, force=force)
+    plane = likely_plane(loaded.skeleton)
     carriages: list[Carriage] = []
-    if ribbon is None:
-        pose = posed(loaded.skeleton, asked, plane)
-    else:
+    if ribbon is not None:
         strip = load_ribbon(ribbon)
-        controls = posed(strip.controls, asked, plane)
-        pose = driven(strip, loaded.skeleton, controls[None])[0]
+        with naming(ribbon):
+            controls = posed(strip.controls, asked, plane)
     with naming(rig):
+        if ribbon is None:
+            pose = posed(loaded.skeleton, asked, plane)
+        else:
+            pose = driven(strip, loaded.skeleton, controls[None])[0]
+        vertices = region(loaded, joint) if joint else _numbers(at or "")
         found = explain(loaded, pose, vertices)
     if ribbon is not None:
         carriages = [

@@ -33,8 +33,18 @@ VERTICES_SHOWN = 5
     help="Linear blend or dual quaternion.",
 )
 @click.option("--recipe", "recipe_file", metavar="FILE", help="Ranges and limits, in a TOML file.")
-@click.option("--plane", metavar="PLANE", help="What left and right are mirrored across: x, y=0.2…")
-@click.option("--top", type=click.IntRange(0), default=12, help="Places to list (12); 0 for all.")
+@click.option(
+    "--plane",
+    metavar="PLANE",
+    help="What left and right are mirrored across: x, y, z or such as x=0.2 (the likeliest).",
+)
+@click.option(
+    "--top",
+    type=click.IntRange(0),
+    default=12,
+    show_default=True,
+    help="Places to list; 0 for all.",
+)
 @force
 @as_json
 @quiet
@@ -65,7 +75,7 @@ def command(
     """
     from autoweight.errors import naming
     from autoweight.flexing import flex
-    from autoweight.io import check_output, load, save
+    from autoweight.io import GLTF, check_output, load, save
     from autoweight.pose.motion import played
     from autoweight.recipe import Recipe, load_recipe
     from autoweight.sides import Plane, likely_plane
@@ -75,7 +85,7 @@ def command(
     recipe = load_recipe(recipe_file) if recipe_file else Recipe()
     loaded = load(rig)
     if output:
-        check_output(loaded, output, force=force)
+        check_output(loaded, output, suffixes=GLTF, force=force)
     named = plane or (recipe.mirror.plane if recipe.mirror else None)
     across = Plane.named(named) if named else likely_plane(loaded.skeleton)
     clip = _motion(loaded, rig, animation, bvh, ribbon, frames)

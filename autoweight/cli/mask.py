@@ -13,15 +13,33 @@ AXES = {"x": (1.0, 0.0, 0.0), "y": (0.0, 1.0, 0.0), "z": (0.0, 0.0, 1.0)}
 @click.argument("rig")
 @output
 @click.option("--chain", required=True, metavar="JOINT:JOINT", help="First and last joint of it.")
-@click.option("--full", metavar="JOINT:JOINT", help="Where the mask is 1; the whole chain if not.")
-@click.option("--zero", multiple=True, metavar="JOINT", help="Where it is exactly 0; up to two.")
-@click.option("--shape", default="smooth", show_default=True, help="Of the way from 1 to 0.")
+@click.option(
+    "--full",
+    required=True,
+    metavar="JOINT:JOINT",
+    help="Where the mask is 1, from the first joint to the second.",
+)
+@click.option(
+    "--zero",
+    multiple=True,
+    required=True,
+    metavar="JOINT",
+    help="Where it is exactly 0; one joint before --full, one behind it, or both.",
+)
+@click.option(
+    "--shape",
+    metavar="CURVE",
+    default="smooth",
+    show_default=True,
+    help="How it falls from 1 to 0: linear, smooth, smoother or gaussian.",
+)
 @click.option("--name", default="_MASK", show_default=True, help="Attribute that gets the mask.")
-@click.option("--into", metavar="SHAPE", help="Multiply the mask into this morph target.")
+@click.option("--into", metavar="TARGET", help="Multiply the mask into this morph target of RIG.")
 @click.option(
     "--wave",
     metavar="SIZE,LENGTH,AXIS",
-    help="Add a sine under the mask as two morph targets a quarter apart, swinging along x, y, z.",
+    help="Add a sine under the mask as two morph targets a quarter of a wave apart: how far it "
+    "swings, how long a wave is (scene units), and along x, y or z.",
 )
 @force
 @as_json
@@ -30,7 +48,7 @@ def command(
     rig: str,
     output: str,
     chain: str,
-    full: str | None,
+    full: str,
     zero: tuple[str, ...],
     shape: str,
     name: str,
@@ -54,23 +72,28 @@ def command(
 
     import numpy as np
 
-    from autoweight.errors import RecipeError, naming
-    from autoweight.io import check_output, load, save
+    from autoweight.errors import RecipeError, naming, suggestion
+    from autoweight.io import GLTF, USD, check_output, load, load_shapes, save
     from autoweight.masking import Wave, along_chain, chain_between, mask, stretch
 
     if not name.startswith("_"):
         raise RecipeError(f"--name {name!r}: custom attributes begin with an underscore")
+    swing = _wave(wave) if wave else None
+    ends, whole = _two("--chain", chain), _two("--full", full)
     progress = progress_to_stderr(quiet)
     loaded = load(rig)
-    check_output(loaded, output, force=force)
-    joints = chain_between(loaded.skeleton, *_two("--chain", chain))
-    where = stretch(loaded.skeleton, joints, _two("--full", full or chain), zero=zero, shape=shape)
+    holds = GLTF if swing or into else {**GLTF, **USD}
+    check_output(loaded, output, suffixes=holds, force=force)
     with naming(rig):
+        if into is not None and into not in (there := load_shapes(loaded)):
+            raise RecipeError(f"no morph target is named {into!r}; {suggestion(into, there)}")
+        joints = chain_between(loaded.skeleton, *ends)
+        where = stretch(loaded.skeleton, joints, whole, zero=zero, shape=shape)
         along = along_chain(loaded, joints, progress=progress)
     values = mask(along, where)
     shapes = {}
-    if wave:
-        size, length, axis = _wave(wave)
+    if swing:
+        size, length, axis = swing
         for label, phase in (("wave_sine", 0.0), ("wave_cosine", 90.0)):
             shapes[label] = Wave(size, length, axis, phase).displacement(along, values)
     masked = replace(loaded, attributes={**loaded.attributes, name: values.astype(np.float32)})

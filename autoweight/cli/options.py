@@ -11,6 +11,7 @@ from typing import Any
 import click
 
 __all__ = [
+    "PAGES",
     "as_json",
     "emit",
     "flatten",
@@ -23,7 +24,11 @@ __all__ = [
     "skeleton",
     "table",
     "tidying",
+    "weights_table",
 ]
+
+PAGES = (".html", ".htm")
+"""Suffixes of the pages that commands write."""
 
 as_json = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 quiet = click.option("--quiet", is_flag=True, help="Say nothing of progress.")
@@ -35,6 +40,9 @@ flatten = click.option(
 skeleton = click.option(
     "--skeleton", metavar="FILE", help="Joints in a JSON file, for a mesh that has none."
 )
+weights_table = click.option(
+    "--weights", "weights_table", metavar="TABLE", help="Weights from a .npz or .csv table."
+)
 recipe = click.option("--recipe", "recipe_file", metavar="FILE", help="What to do, in a TOML file.")
 root = click.option(
     "--root", metavar="NODE", help="Node whose hierarchy is the skeleton, where no skin names one."
@@ -42,13 +50,21 @@ root = click.option(
 
 _TIDYING = (
     click.option(
-        "--max-influences", type=click.IntRange(1), help="Most joints a vertex may have (4)."
+        "--max-influences",
+        type=click.IntRange(1),
+        metavar="N",
+        help="Most joints a vertex may have (4, or as the recipe says).",
     ),
     click.option(
-        "--prune", type=click.FloatRange(0, 1), help="Weights below this become 0 (0.001)."
+        "--prune",
+        type=click.FloatRange(0, 1),
+        metavar="WEIGHT",
+        help="Weights below this become 0 (0.001, or as the recipe says).",
     ),
     click.option(
-        "--bits", type=click.Choice(["32", "16", "8"]), help="Precision in the file (32)."
+        "--bits",
+        type=click.Choice(["32", "16", "8"]),
+        help="Bits of a weight in the file; 32 is floating point (32, or as the recipe says).",
     ),
 )
 

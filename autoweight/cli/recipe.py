@@ -26,14 +26,16 @@ def command(
 
     from autoweight.drafting import draft
     from autoweight.errors import FileError
-    from autoweight.io import load
+    from autoweight.io import check_place, load
     from autoweight.io.atomic import write
 
+    if output is not None:
+        check_place(output, (".toml",))
+        if Path(output).exists() and not force:
+            raise FileError(f"{output}: is there already; choose another name or pass --force")
     text = draft(load(rig, skeleton=skeleton, root=root), Path(rig).name)
     if output is None:
         click.echo(text, nl=False)
         return
-    if Path(output).exists() and not force:
-        raise FileError(f"{output}: is there already; choose another name, or add --force")
     write(output, [text.encode()])
     click.echo(f"wrote {output}")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from autoweight.cli.options import as_json, emit, output, progress_to_stderr, quiet, recipe
+from autoweight.cli.options import PAGES, as_json, emit, output, progress_to_stderr, quiet, recipe
 
 
 @click.command()
@@ -27,13 +27,14 @@ def command(rig: str, output: str, recipe_file: str | None, as_json: bool, quiet
     from autoweight.checking import check
     from autoweight.errors import naming
     from autoweight.flexing import flex
-    from autoweight.io import load
+    from autoweight.io import check_place, load
     from autoweight.io.atomic import write
     from autoweight.pose.motion import range_of_motion
     from autoweight.recipe import Recipe, load_recipe
     from autoweight.sides import likely_plane
     from autoweight.view.report import report
 
+    check_place(output, PAGES, read=(rig,))
     progress = progress_to_stderr(quiet)
     asked = load_recipe(recipe_file) if recipe_file else Recipe()
     loaded = load(rig)

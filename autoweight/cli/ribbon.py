@@ -4,30 +4,43 @@ from __future__ import annotations
 
 import click
 
-from autoweight.cli.options import as_json, emit, output, table
+from autoweight.cli.options import as_json, emit, force, output, table
 
 
 @click.command()
 @click.argument("ribbon")
 @output
-@click.option("--shape", default="smooth", show_default=True, help="Of the falloff.")
-@click.option("--reach", default=1.0, show_default=True, help="Half-width, in joint spacings.")
+@click.option(
+    "--shape",
+    metavar="CURVE",
+    default="smooth",
+    show_default=True,
+    help="How a control's weight falls off: linear, smooth, smoother or gaussian.",
+)
+@click.option(
+    "--reach",
+    default=1.0,
+    show_default=True,
+    help="Half-width of a control's band, in joint spacings.",
+)
 @click.option("--hold", default=0.0, show_default=True, help="Half-width of the plateau.")
 @click.option(
     "--row",
     "rows",
     multiple=True,
     metavar="AT:WEIGHTS",
-    help="Exact weights at a place of the chain (0 the first joint, 1.5 between), with commas.",
+    help="Exact weight of each control, with commas, at a place along the ribbon: 0 the first "
+    "control, 1.5 half-way from the second to the third.",
 )
 @click.option(
     "--zero",
     multiple=True,
-    metavar="JOINT=FIRST:LAST",
-    help="Rows of control points on which a joint has exactly nothing.",
+    metavar="CONTROL=FIRST:LAST",
+    help="Rows of control points, from 0, on which a control has exactly nothing.",
 )
 @click.option("--mirror", metavar="PLANE", help="Write the other side's copy too: x, y or z.")
-@click.option("--mirrored", metavar="FILE", help="Where that copy goes.")
+@click.option("--mirrored", metavar="FILE", help="File for that copy.")
+@force
 @as_json
 def command(
     ribbon: str,
@@ -39,6 +52,7 @@ def command(
     zero: tuple[str, ...],
     mirror: str | None,
     mirrored: str | None,
+    force: bool,
     as_json: bool,
 ) -> None:
     """Weight the control points of RIBBON to its control joints.
@@ -54,7 +68,8 @@ def command(
     import sys
     from dataclasses import replace
 
-    from autoweight.errors import RecipeError
+    from autoweight.errors import RecipeError, naming
+    from autoweight.io import WRITERS, check_place
     from autoweight.profiles import Falloff
     from autoweight.ribbons import leftovers, weigh
     from autoweight.ribbons import mirrored as other_side
@@ -62,15 +77,21 @@ def command(
 
     if (mirror is None) != (mirrored is None):
         raise RecipeError("--mirror and --mirrored belong together; give both")
-    loaded = _load(ribbon)
     falloff = Falloff(shape=shape, reach=reach, hold=hold, rows=tuple(map(_row, rows)))
-    weights = weigh(loaded, falloff, zero=dict(map(_zero, zero)))
+    nothing = dict(map(_zero, zero))
+    across = Plane.named(mirror) if mirror else None
+    for place in (output, mirrored):
+        if place is not None:
+            check_place(place, (".json", *WRITERS), read=() if force else (ribbon,))
+    with naming(ribbon):
+        loaded = _load(ribbon)
+        weights = weigh(loaded, falloff, zero=nothing)
     finished = replace(loaded, weights=weights)
     written = [output]
     _save(finished, output)
-    if mirror and mirrored:
+    if across and mirrored:
         names = {name: opposite(name) for name in (*loaded.controls.names, *loaded.riders.names)}
-        _save(other_side(finished, Plane.named(mirror), names), mirrored)
+        _save(other_side(finished, across, names), mirrored)
         written.append(mirrored)
     small = leftovers(finished)
     result = {

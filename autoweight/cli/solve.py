@@ -22,10 +22,26 @@ from autoweight.cli.options import (
 @click.argument("rig")
 @output
 @recipe
-@click.option("--method", help="How to weight; a built-in name or package.module:function.")
+@click.option(
+    "--method",
+    metavar="NAME",
+    help="How to weight: auto, heat, bands, volume, inverse, nearest, or one of your own as "
+    "package.module:function (auto, or as the recipe says).",
+)
 @tidying
-@click.option("--part", "parts", multiple=True, metavar="GLOB", help="Weight these parts alone.")
-@click.option("--skip", multiple=True, metavar="GLOB", help="Joints that get no weight.")
+@click.option(
+    "--part",
+    "parts",
+    multiple=True,
+    metavar="GLOB",
+    help="Weight these parts alone; may be given again.",
+)
+@click.option(
+    "--skip",
+    multiple=True,
+    metavar="GLOB",
+    help="Joints that get no weight, such as '*_end'; may be given again.",
+)
 @click.option("--skip-unused", is_flag=True, help="Skip joints that carry no weight in RIG.")
 @skeleton
 @root
@@ -72,7 +88,7 @@ def command(
     check_output(loaded, output, force=force)
     asked = replace(
         asked,
-        method=method or asked.method,
+        method=asked.method if method is None else method,
         skip=asked.skip + skip + (loaded.unused_joints if skip_unused else ()),
         tidy=overridden(asked.tidy, max_influences, prune, bits),
     )

@@ -4,14 +4,27 @@ from __future__ import annotations
 
 import click
 
-from autoweight.cli.options import as_json, flatten, force, output, recipe, tidying
+from autoweight.cli.options import (
+    as_json,
+    flatten,
+    force,
+    output,
+    recipe,
+    root,
+    skeleton,
+    tidying,
+    weights_table,
+)
 
 
 @click.command()
 @click.argument("rig")
 @output
 @recipe
+@weights_table
 @tidying
+@skeleton
+@root
 @flatten
 @force
 @as_json
@@ -19,16 +32,19 @@ def command(
     rig: str,
     output: str,
     recipe_file: str | None,
+    weights_table: str | None,
     max_influences: int | None,
     prune: float | None,
     bits: str | None,
+    skeleton: str | None,
+    root: str | None,
     flatten: bool,
     force: bool,
     as_json: bool,
 ) -> None:
-    """Prune, cap, normalise and quantise the weights that RIG already has.
+    """Prune, cap, normalise and quantise the weights that RIG has.
 
-    Of a recipe its locks and its tidy table count.
+    Of a recipe its locks and its tidy table count. Weights made elsewhere come in by --weights.
 
     \b
     Example:
@@ -38,14 +54,16 @@ def command(
 
     from autoweight.cli.writing import overridden, write_weights
     from autoweight.errors import naming
-    from autoweight.io import check_output, load
+    from autoweight.io import check_output, load, load_weights
     from autoweight.recipe import Recipe, load_recipe
     from autoweight.solving import tidy_pass
 
     asked = load_recipe(recipe_file) if recipe_file else Recipe()
     asked = replace(asked, tidy=overridden(asked.tidy, max_influences, prune, bits))
-    loaded = load(rig)
+    loaded = load(rig, skeleton=skeleton, root=root)
     check_output(loaded, output, force=force)
+    if weights_table:
+        loaded = replace(loaded, weights=load_weights(weights_table, loaded))
     with naming(rig):
         found = tidy_pass(loaded, asked)
     write_weights(

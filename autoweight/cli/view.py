@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from autoweight.cli.options import as_json, emit, progress_to_stderr, quiet
+from autoweight.cli.options import PAGES, as_json, emit, progress_to_stderr, quiet
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -23,7 +23,13 @@ if TYPE_CHECKING:
 @click.option("-o", "--output", metavar="PAGE", help="File to write (RIG with .html).")
 @click.option("--before", metavar="OTHER", help="Another weighting of the same rig, to compare.")
 @click.option("--png", metavar="DIR", help="Write contact sheets of weights and poses there too.")
-@click.option("--top", default=12, show_default=True, type=click.IntRange(0), help="Worst places.")
+@click.option(
+    "--top",
+    default=12,
+    show_default=True,
+    type=click.IntRange(0),
+    help="Worst places to list; 0 for none.",
+)
 @as_json
 @quiet
 def command(
@@ -48,12 +54,16 @@ def command(
     from autoweight.comparing import weights_for
     from autoweight.errors import naming
     from autoweight.flexing import flex
-    from autoweight.io import load
-    from autoweight.io.atomic import write
+    from autoweight.io import check_place, load
+    from autoweight.io.atomic import folder, write
     from autoweight.pose.motion import range_of_motion
     from autoweight.sides import likely_plane
     from autoweight.view.page import Place, page
 
+    target = output or str(Path(rig).with_suffix(".html"))
+    check_place(target, PAGES, read=(rig,))
+    if png:
+        folder(png)
     progress = progress_to_stderr(quiet)
     shown = load(rig)
     plane = likely_plane(shown.skeleton)
@@ -77,7 +87,6 @@ def command(
         ],
         layers={name: values for name, values in shown.attributes.items() if values.ndim == 1},
     ).encode()
-    target = output or str(Path(rig).with_suffix(".html"))
     write(target, [text])
     drawn = _draw(Path(png), shown, earlier, worst, clip) if png else []
     result = {"output": target, "bytes": len(text), "places": len(worst), "pictures": drawn}
@@ -95,14 +104,9 @@ def _draw(
 ) -> list[str]:
     from dataclasses import replace
 
-    from autoweight.errors import FileError
     from autoweight.view.report import chain_sheets, worst_sheet
     from autoweight.view.sheet import save_png
 
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise FileError(f"{folder}: cannot make this folder: {error.strerror}") from error
     sheets: list[tuple[str, Any]] = [
         (f"weights_{name}", sheet) for name, sheet in chain_sheets(rig)
     ]

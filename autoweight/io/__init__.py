@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import os
+from collections.abc import Iterable, Mapping, Sequence
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,7 +18,10 @@ if TYPE_CHECKING:
     from autoweight.pose.clip import Clip
 
 __all__ = [
+    "GLTF",
+    "USD",
     "check_output",
+    "check_place",
     "load",
     "load_clips",
     "load_motion",
@@ -26,18 +30,17 @@ __all__ = [
     "save",
 ]
 
+GLTF = {".glb": "gltf", ".gltf": "gltf"}
 USD = {".usda": "usd", ".usdc": "usd", ".usdz": "usd"}
 READERS = {
-    ".glb": "gltf",
-    ".gltf": "gltf",
+    **GLTF,
     ".obj": "plain",
     ".ply": "plain",
     **USD,
 }
 TABLES = {".npz": "table", ".csv": "table"}
 WRITERS = {
-    ".glb": "gltf",
-    ".gltf": "gltf",
+    **GLTF,
     **USD,
     **TABLES,
 }
@@ -131,7 +134,9 @@ def save(
         module.save(rig, path, bits=bits, **asked)
 
 
-def check_output(rig: Rig, path: str | Path, *, force: bool = False) -> None:
+def check_output(
+    rig: Rig, path: str | Path, *, suffixes: Iterable[str] = WRITERS, force: bool = False
+) -> None:
     """Say at once what `save` would refuse after the work is done.
 
     Parameters
@@ -139,6 +144,8 @@ def check_output(rig: Rig, path: str | Path, *, force: bool = False) -> None:
     rig : Rig
     path : str or Path
         Where it is to be written.
+    suffixes : iterable of str, optional
+        Those of the formats that can hold what is to be written.
     force : bool
         Whether it may be the file the rig was read from.
 
@@ -149,14 +156,44 @@ def check_output(rig: Rig, path: str | Path, *, force: bool = False) -> None:
         from.
     """
     path = Path(path)
-    _module(path, WRITERS, "write")
-    if not path.parent.is_dir():
-        raise FileError(f"{path}: cannot write, there is no folder {path.parent}; make it first")
+    check_place(path, suffixes)
     source = None if rig.document is None else rig.document.path
     if not force and source is not None and path.exists() and path.samefile(source):
         raise FileError(
             f"{path}: is the file the rig was read from; choose another name or pass --force"
         )
+
+
+def check_place(
+    path: str | Path, suffixes: Iterable[str], *, read: Sequence[str | Path] = ()
+) -> None:
+    """Say at once that a file cannot be written, before the work that fills it.
+
+    Parameters
+    ----------
+    path : str or Path
+        Where it is to be written.
+    suffixes : iterable of str
+        Those it may have, with their dots.
+    read : sequence of str or Path
+        Files that the work reads and that must not be lost.
+
+    Raises
+    ------
+    FileError
+        Another suffix, a folder that is not there or takes no files, or one of the files read.
+    """
+    path = Path(path)
+    _suffix(path, suffixes, "write")
+    if not path.parent.is_dir():
+        raise FileError(f"{path}: cannot write, there is no folder {path.parent}; make it first")
+    if path.is_dir():
+        raise FileError(f"{path}: cannot write, a folder has this name; choose another")
+    if not os.access(path if path.exists() else path.parent, os.W_OK):
+        raise FileError(f"{path}: cannot write (Permission denied); choose another place")
+    for source in map(Path, read):
+        if path.exists() and source.exists() and path.samefile(source):
+            raise FileError(f"{path}: is read and would be lost; choose another name")
 
 
 def load_clips(rig: Rig) -> list[Clip]:
@@ -253,10 +290,12 @@ def load_weights(path: str | Path, rig: Rig) -> Weights:
     return _module(path, TABLES, "read weights from").load(path, rig)
 
 
-def _module(path: Path, known: dict[str, str], verb: str):
+def _module(path: Path, known: Mapping[str, str], verb: str):
+    return import_module(f"autoweight.io.{known[_suffix(path, known, verb)]}")
+
+
+def _suffix(path: Path, known: Iterable[str], verb: str) -> str:
     if path.suffix.lower() not in known:
-        raise FileError(
-            f"{path}: cannot {verb} {path.suffix or 'a file without suffix'!r}; "
-            f"use one of {', '.join(known)}"
-        )
-    return import_module(f"autoweight.io.{known[path.suffix.lower()]}")
+        kind = repr(path.suffix) if path.suffix else "a file without a suffix"
+        raise FileError(f"{path}: cannot {verb} {kind}; use one of {', '.join(known)}")
+    return path.suffix.lower()

@@ -11,7 +11,7 @@ from typing import TypeAlias
 
 from autoweight.errors import FileError
 
-__all__ = ["Chunk", "copy", "write"]
+__all__ = ["Chunk", "copy", "folder", "write"]
 
 Chunk: TypeAlias = bytes | memoryview
 
@@ -58,6 +58,22 @@ def write(path: str | Path, chunks: Iterable[Chunk]) -> None:
         ) from error
 
 
+def folder(path: str | Path) -> None:
+    """Make a folder, and those above it, where they are not there yet.
+
+    Raises
+    ------
+    FileError
+        It cannot be made.
+    """
+    try:
+        Path(path).mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise FileError(
+            f"{path}: cannot make this folder ({error.strerror or error}); choose another place"
+        ) from error
+
+
 def copy(source: Path, target: Path) -> None:
     """Copy a file, making the folders it goes to.
 
@@ -66,8 +82,8 @@ def copy(source: Path, target: Path) -> None:
     FileError
         It cannot be read or written.
     """
+    folder(target.parent)
     try:
-        target.parent.mkdir(parents=True, exist_ok=True)
         content = source.read_bytes()
     except OSError as error:
         raise FileError(

@@ -579,7 +579,7 @@ $("layer").addEventListener("change", () => {
 });
 function night(on) {
   document.documentElement.classList.toggle("night", on);
-  $("night").setAttribute("aria-pressed", on);
+  $("night").textContent = on ? "Day" : "Night";
   redraw();
 }
 $("night").addEventListener("click", () =>
