@@ -107,7 +107,7 @@ def attach(problem: Problem, weights: Weights, plans: Sequence[AttachPlan] = ())
     below = np.zeros(len(pieces), dtype=bool)
     for piece in layers[np.argsort(pieces.depth[layers], kind="stable")]:
         if rule[piece] < 0 and not stiff[piece]:
-            on = _contact(surface, pieces, piece, below, away)
+            on = _contact(surface, pieces, piece, below, away, COVERED)
             if on and on.share > COVERED:
                 matrix = on.followed(matrix)
                 told.add(piece, f"follows {on.names}", "it lies on it", on.share)
@@ -183,16 +183,22 @@ def _contact(
     piece: np.integer,
     below: NDArray[np.bool_],
     away: NDArray[np.float64] | None,
+    least: float = 0.0,
 ) -> _Contact | None:
-    """What a piece has to do with those below, None if none of them is near."""
+    """What a piece has to do with those below, None if they are near less than a share of it."""
     own = np.flatnonzero(pieces.of == piece)
     reach = REACH * float(np.linalg.norm(np.ptp(surface.vertices, axis=0)))
     low, high = (end(surface.vertices[own], axis=0) for end in (np.min, np.max))
     faces = surface.faces[below[pieces.of[surface.faces[:, 0]]]]
     corners = surface.vertices[faces]
     near = (corners.min(axis=1) <= high + reach) & (corners.max(axis=1) >= low - reach)
-    faces = faces[near.all(axis=1)]
+    near = near.all(axis=1)
+    faces, corners = faces[near], corners[near]
     if len(faces) == 0:
+        return None
+    low, high = corners.min(axis=(0, 1)) - reach, corners.max(axis=(0, 1)) + reach
+    boxed = ((surface.vertices[own] >= low) & (surface.vertices[own] <= high)).all(axis=1)
+    if surface.areas[own] @ boxed < least * pieces.area[piece]:
         return None
     local = np.zeros(len(surface), dtype=np.int32)
     local[own] = np.arange(len(own))

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.errors import GeometryError, SkeletonError, WeightsError
+from autoweight.rows import heaviest
 
 __all__ = ["Document", "Mesh", "Part", "Rig", "Skeleton", "Weights"]
 
@@ -239,7 +240,7 @@ class Weights:
     @property
     def dominant(self) -> NDArray[np.int64]:
         """The joint with the largest weight at each vertex, (n,), the first of several."""
-        return np.asarray(self.matrix.argmax(axis=1)).ravel()
+        return self.matrix.indices[heaviest(self.matrix)].astype(np.int64)
 
     def dense(self) -> NDArray[np.float64]:
         """The same as a full (n, j) array; for small meshes."""

@@ -6,7 +6,17 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-__all__ = ["normalised", "replaced", "scaled"]
+__all__ = ["heaviest", "normalised", "replaced", "scaled"]
+
+
+def heaviest(matrix: sparse.csr_array) -> NDArray[np.intp]:
+    """Stored position of the largest entry of each row, the first of equals; no row is empty."""
+    length = np.diff(matrix.indptr)
+    top = np.flatnonzero(
+        matrix.data == np.repeat(np.maximum.reduceat(matrix.data, matrix.indptr[:-1]), length)
+    )
+    row = np.repeat(np.arange(matrix.shape[0]), length)[top]
+    return top[np.concatenate([[True], row[1:] != row[:-1]])]
 
 
 def replaced(

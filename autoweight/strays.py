@@ -13,7 +13,7 @@ from scipy.sparse.csgraph import (
 from scipy.spatial import cKDTree
 
 from autoweight.rig import Skeleton
-from autoweight.rows import scaled
+from autoweight.rows import heaviest, scaled
 from autoweight.surface import Surface
 from autoweight.surface.patches import islands, neighbours
 
@@ -155,7 +155,8 @@ def films(weights: sparse.csr_array, surface: Surface) -> sparse.csr_array:
         if len(trail):
             at = surface.vertices[row[counts]]
             home = cKDTree(surface.vertices[row[mine[at_home[mine]]]])
-            hand_over = home.query(at)[0].max()
+            away = surface.vertices[row[counts[~at_home[counts]]]]
+            hand_over = home.query(away)[0].max(initial=0.0)
             apart = cKDTree(at).query(surface.vertices[row[trail]])[0]
             far[trail] = apart > TRAIL * hand_over + edge
     if not far.any():
@@ -173,7 +174,7 @@ def films(weights: sparse.csr_array, surface: Surface) -> sparse.csr_array:
 
 def owners(weights: sparse.csr_array) -> NDArray[np.int32]:
     """The heaviest joint of each vertex, the first of equals, (n,)."""
-    return weights.indices[_heaviest(weights)]
+    return weights.indices[heaviest(weights)]
 
 
 def unwanted(
@@ -226,8 +227,8 @@ def _owned(weights: sparse.csr_array, surface: Surface) -> NDArray[np.int64]:
     other pieces of the mesh; of a joint that is heaviest nowhere, its heaviest weight.
     """
     count = len(surface)
-    heaviest = _heaviest(weights)
-    owner = weights.indices[heaviest]
+    top = heaviest(weights)
+    owner = weights.indices[top]
     alike = surface.edges[(owner[surface.edges[:, 0]] == owner[surface.edges[:, 1]])]
     links = sparse.coo_array((np.ones(len(alike)), alike.T), shape=(count, count))
     patch = connected_components(links, directed=False)[1]
@@ -238,21 +239,11 @@ def _owned(weights: sparse.csr_array, surface: Surface) -> NDArray[np.int64]:
     piece[owner[size == largest[owner]]] = surface.components[size == largest[owner]]
     at_home = (size >= HOME * largest[owner]) | (surface.components != piece[owner])
     found = np.zeros(weights.nnz, dtype=bool)
-    found[heaviest[at_home]] = True
+    found[top[at_home]] = True
     homeless = np.flatnonzero(largest[weights.indices] == 0)
     by_joint = homeless[np.lexsort((-weights.data[homeless], weights.indices[homeless]))]
     found[by_joint[np.diff(weights.indices[by_joint], prepend=-1) != 0]] = True
     return np.flatnonzero(found)
-
-
-def _heaviest(weights: sparse.csr_array) -> NDArray[np.int64]:
-    """Stored position of the heaviest weight of each row, the first of equals; no row is empty."""
-    length = np.diff(weights.indptr)
-    top = np.flatnonzero(
-        weights.data == np.repeat(np.maximum.reduceat(weights.data, weights.indptr[:-1]), length)
-    )
-    row = np.repeat(np.arange(weights.shape[0]), length)[top]
-    return top[np.concatenate([[True], row[1:] != row[:-1]])]
 
 
 def _bridged(surface: Surface) -> NDArray[np.int64]:

@@ -33,7 +33,8 @@ def slow_tidy(row, most, prune):
     if rest:
         # Of equals that the cap parts none stays, unless there is nothing else.
         larger = [joint for joint in kept if row[joint] > row[rest[0]] * (1 + TIE)]
-        kept = larger or kept
+        tied = [joint for joint in range(len(row)) if row[joint] >= row[kept[-1]] * (1 - TIE)]
+        kept = larger or tied[:most]
     total = sum(row[joint] for joint in kept)
     found = {joint: row[joint] / total for joint in kept if row[joint] > 0}
     top = max(found.values())

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from autoweight.bones import distances
 from autoweight.methods import Problem
 from autoweight.methods.bands import GENTLE, Limb, grounds, limbs
 from autoweight.methods.bands import solve as solve_bands
@@ -40,6 +41,9 @@ so it blurs bones that are shorter, and longer ones do not need bands."""
 
 LONG = 3.0
 """Length of a rope, at least, to its thickness."""
+
+FEW = 1000
+"""Vertices of a piece that are looked at to tell whether a closer look is worth it."""
 
 SINGLE = 0.95
 """Share of a piece's area that must be of one chain for it to be a rope."""
@@ -187,6 +191,9 @@ def _ropes(problem: Problem) -> NDArray[np.bool_]:
     area = np.bincount(pieces, surface.areas)
     if not fit or len(area) == 1 < len(parts):  # the one piece there is has every chain in it
         return np.zeros(len(area), dtype=bool)
+    fit = [number for number in fit if _may_hold(problem, parts[number])]
+    if not fit:
+        return np.zeros(len(area), dtype=bool)
     owner = grounds(problem, parts).owner
     joints = sparse.csr_array(
         (surface.areas, (pieces, owner)), shape=(len(area), len(problem.skeleton))
@@ -200,6 +207,23 @@ def _ropes(problem: Problem) -> NDArray[np.bool_]:
         thin = (parts[number].gaps.mean() < SHORT * thickness) & (length > LONG * thickness)
         found.append(thin & (held > SINGLE * area) & ((own > 0).sum(axis=1) >= ROPE))
     return np.any(found, axis=0)
+
+
+def _may_hold(problem: Problem, limb: Limb) -> bool:
+    """Whether a limb's bones are the nearest to most of some piece, by a few of its vertices.
+
+    A cheap no for the usual case: dividing a large surface among the bones takes seconds.
+    """
+    pieces = problem.surface.components
+    order = np.argsort(pieces, kind="stable")
+    size = np.bincount(pieces)
+    place = np.arange(len(order)) - np.repeat(np.cumsum(size) - size, size)
+    step = np.maximum(size // FEW, 1)
+    some = order[place % step[pieces[order]] == 0]
+    nearest = distances(problem.surface.vertices[some], problem.bones).argmin(axis=1)
+    own = np.isin(problem.bones.joint[nearest], limb.joints)
+    share = np.bincount(pieces[some], own) / np.bincount(pieces[some])
+    return bool((share > 0.5).any())
 
 
 def _is_rope(limb: Limb) -> bool:

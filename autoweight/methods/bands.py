@@ -14,7 +14,7 @@ from autoweight.methods import Problem
 from autoweight.profiles import Falloff, curve
 from autoweight.surface import Surface
 from autoweight.surface.geodesics import network, smoothed, spread
-from autoweight.surface.visibility import Sight
+from autoweight.surface.visibility import Sight, sight
 
 __all__ = ["Ground", "Limb", "blend", "grounds", "limbs", "segments", "solve"]
 
@@ -556,8 +556,8 @@ def _seeds(
     problem: Problem, bones: Bones
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
     """Vertices that see a bone from within: which, whose is the nearest, how far it is."""
-    surface, sight = problem.surface, Sight(problem.surface)
-    found = [_seen(surface, sight, bones, start) for start in range(0, len(surface), CHUNK)]
+    surface, rays = problem.surface, sight(problem.surface)
+    found = [_seen(surface, rays, bones, start) for start in range(0, len(surface), CHUNK)]
     seeds, nearest, offsets = (np.concatenate(each) for each in zip(*found, strict=True))
     labels = bones.joint[nearest].astype(np.intp)
     # A piece that hardly sees a bone, as of a garment, goes by straight distance.
@@ -574,7 +574,7 @@ def _seeds(
 
 
 def _seen(
-    surface: Surface, sight: Sight, bones: Bones, start: int
+    surface: Surface, rays: Sight, bones: Bones, start: int
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
     """Of some vertices those that see a bone: which, the nearest that is seen, how far it is."""
     points = surface.vertices[start : start + CHUNK]
@@ -588,7 +588,7 @@ def _seen(
         # A way that meets the surface from outside has come through the air.
         within = np.einsum("ij,ij->i", points[left] - place, outward[left]) > 0
         left, place = left[within], place[within]
-        clear = left[sight.clear(place, points[left])]
+        clear = left[rays.clear(place, points[left])]
         bone[clear] = order[clear, rank]
     seen = np.flatnonzero(bone >= 0)
     return seen + start, bone[seen], away[seen, bone[seen]]

@@ -15,7 +15,7 @@ from autoweight.methods.parts import rigid_parts
 from autoweight.methods.stretches import Stretches, reach, stretches
 from autoweight.rows import scaled
 from autoweight.surface import Surface
-from autoweight.surface.visibility import Sight
+from autoweight.surface.visibility import sight
 
 __all__ = ["solve"]
 
@@ -83,7 +83,7 @@ class _Pairs:
 
 
 def _in_sight(surface: Surface, owned: Stretches, progress: Progress) -> _Pairs:
-    sight, outward = Sight(surface), surface.outward
+    rays, outward = sight(surface), surface.outward
     found: list[tuple[NDArray, ...]] = []
     for start in range(0, len(surface), CHUNK):
         progress("sight", start / len(surface))
@@ -96,7 +96,7 @@ def _in_sight(surface: Surface, owned: Stretches, progress: Progress) -> _Pairs:
         slant = np.einsum("ij,ij->i", way, outward[start : start + CHUNK][vertex])
         slant /= np.maximum(distance, np.finfo(float).tiny)
         within = np.flatnonzero(slant > 0)
-        hidden = ~sight.clear(place[within], points[vertex[within]])
+        hidden = ~rays.clear(place[within], points[vertex[within]])
         slant[slant < 0] = 0
         slant[within[hidden]] = 0
         found.append((vertex + start, bone, away[vertex, bone], distance, slant))
