@@ -54,6 +54,7 @@ def check(weights, vertices: np.ndarray) -> None:
 @pytest.fixture(autouse=True)
 def coarse_voxels(monkeypatch):
     monkeypatch.setattr(volume, "voxelise", partial(voxelise, cells=CELLS))
+    monkeypatch.setattr("autoweight.surface.tetrahedra.CELLS", 200)
 
 
 @pytest.mark.parametrize("start", range(0, CASES, BATCH))

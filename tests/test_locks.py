@@ -55,7 +55,8 @@ def random_lock(seed):
     return built, tuple(rules), locked | whole[:, None]
 
 
-@pytest.mark.parametrize("method", sorted(METHODS))
+# Locks go over whatever a method returns; biharmonic would take a minute to say so.
+@pytest.mark.parametrize("method", sorted(METHODS.keys() - {"biharmonic"}))
 @settings(max_examples=20, deadline=None)
 @given(seed=st.integers(0, 2**32 - 1))
 def test_what_is_locked_comes_back_bit_for_bit(method, seed):

@@ -78,6 +78,7 @@ Method = Callable[[Problem], "sparse.csr_array | NDArray[np.float64]"]
 METHODS = {
     "auto": "autoweight.methods.auto:solve",
     "bands": "autoweight.methods.bands:solve",
+    "biharmonic": "autoweight.methods.biharmonic:solve",
     "heat": "autoweight.methods.heat:solve",
     "inverse": "autoweight.methods.inverse:solve",
     "nearest": "autoweight.methods.nearest:solve",

@@ -11,7 +11,7 @@ from scipy import ndimage, sparse
 
 from autoweight.surface.prepare import Surface
 
-__all__ = ["Voxels", "voxelise"]
+__all__ = ["Voxels", "samples", "voxelise"]
 
 CELLS = 300_000
 """Solid cells aimed at; with their ways to 26 neighbours they take about 150 MB."""
@@ -128,7 +128,7 @@ def _places(
     """Cells that the surface goes through, cells of the grid, and the grid's lowest corner."""
     low = surface.vertices.min(axis=0) - 1.5 * size
     x, y, z = (int(each) for each in np.ceil(np.ptp(surface.vertices, axis=0) / size) + 3)
-    return np.floor((_samples(surface, size / 3) - low) / size).astype(np.int64), (x, y, z), low
+    return np.floor((samples(surface, size / 3) - low) / size).astype(np.int64), (x, y, z), low
 
 
 def _filled(surface: Surface, size: float) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
@@ -139,7 +139,7 @@ def _filled(surface: Surface, size: float) -> tuple[NDArray[np.bool_], NDArray[n
     return ndimage.binary_fill_holes(solid), low
 
 
-def _samples(surface: Surface, step: float) -> NDArray[np.float64]:
+def samples(surface: Surface, step: float) -> NDArray[np.float64]:
     """Points all over the faces, none further than a step from its neighbours."""
     corners = surface.vertices[surface.faces]
     longest = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
