@@ -68,5 +68,5 @@ def test_a_sheet_has_no_inside():
     vertices = np.column_stack([x.ravel(), y.ravel(), 0 * x.ravel()])
     a = (np.arange(8)[:, None] + 9 * np.arange(8)).ravel()
     faces = np.concatenate([np.stack([a, a + 1, a + 10], 1), np.stack([a, a + 10, a + 9], 1)])
-    with pytest.raises(GeometryError, match="encloses? no volume"):
+    with pytest.raises(GeometryError, match=r"encloses? no volume"):
         tetrahedra(prepare(Mesh(vertices, faces)), vertices[:1])
