@@ -50,6 +50,7 @@ def draft(rig: Rig, name: str = "the rig") -> str:
             "",
             *_falloff(),
             *_chains(rig.skeleton),
+            *_attached(rig),
             *_rigid(rig),
             *_locks(rig),
             *_mirror(rig.skeleton),
@@ -132,6 +133,21 @@ def _shared(names: Sequence[str]) -> str:
 
 def _literal(name: str) -> str:
     return "".join(f"[{each}]" if each in "*?[" else each for each in name)
+
+
+def _attached(rig: Rig) -> list[str]:
+    names = [_literal(part.name) for part in rig.mesh.parts]
+    if len(names) == 1:
+        return []
+    largest = max(rig.mesh.parts, key=lambda part: part.vertices.stop - part.vertices.start)
+    others = [name for name in names if name != _literal(largest.name)]
+    return [
+        "# Parts move with what they lie on, in or against, as solving finds; say otherwise here.",
+        "# [[attach]]",
+        f"# parts = {_list(others[:1])}",
+        f"# follow = {_list([_literal(largest.name)])}  # leave out to keep them as solved",
+        "",
+    ]
 
 
 def _rigid(rig: Rig) -> list[str]:
