@@ -78,7 +78,7 @@ def command(
         clip=clip,
         places=[
             Place(
-                f"{place.joint}, {place.pose}: {place.told}",
+                f"{place.pose}: {place.told}",
                 vertex=int(place.vertices[0]),
                 joint=shown.skeleton.index[place.joint],
                 frame=clip.labels.index(place.pose),
