@@ -17,6 +17,7 @@ __all__ = [
     "WeightsError",
     "naming",
     "suggestion",
+    "unreadable",
 ]
 
 
@@ -69,6 +70,19 @@ def suggestion(name: str, choices: Iterable[str]) -> str:
         return f"did you mean {near[0]!r}?"
     listed = ", ".join(choices[:LISTED]) + (", …" if len(choices) > LISTED else "")
     return f"there are {listed}" if choices else "there are none"
+
+
+def unreadable(path: object, error: OSError) -> FileError:
+    """The error for a file that the system does not let us read.
+
+    Parameters
+    ----------
+    path : str or Path
+    error : OSError
+        What the system said.
+    """
+    reason = error.strerror or error
+    return FileError(f"{path}: cannot read ({reason}); check its path and permissions")
 
 
 @contextmanager

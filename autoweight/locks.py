@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse.csgraph import dijkstra, shortest_path
 
-from autoweight.errors import FileError, WeightsError, suggestion
+from autoweight.errors import FileError, WeightsError, suggestion, unreadable
 from autoweight.recipe import Recipe
 from autoweight.rig import ROW_SUM_TOLERANCE, Rig, Skeleton, Weights
 from autoweight.rows import replaced, scaled
@@ -77,10 +77,10 @@ class Locks:
     @property
     def summary(self) -> str:
         """One line for a person to read."""
-        return (
-            f"kept {int(self.whole.sum())} vertices whole and "
-            f"{self.entries.nnz} single weights of {int(self.partial.sum())} more"
-        )
+        said = f"locked: all weights of {int(self.whole.sum())} vertices"
+        if self.entries.nnz:
+            said += f", {self.entries.nnz} single weights of {int(self.partial.sum())} more"
+        return said
 
     def taken(self, vertices: NDArray[np.int64]) -> Locks:
         """The locks of some vertices, in their order."""
@@ -265,8 +265,10 @@ def _read_numbers(path: Path) -> NDArray[np.int64]:
             found = np.array([int(word) for word in words], dtype=np.int64)
         else:
             raise FileError(f"{path}: vertex numbers are read from .npy, .csv or .txt")
-    except (OSError, ValueError) as error:
-        raise FileError(f"{path}: cannot be read as vertex numbers: {error}") from error
+    except OSError as error:
+        raise unreadable(path, error) from error
+    except ValueError as error:
+        raise FileError(f"{path}: has not only vertex numbers ({error}); mend it") from error
     if not np.issubdtype(found.dtype, np.integer):
         raise FileError(f"{path}: vertex numbers are whole, these are {found.dtype}")
     return found.ravel().astype(np.int64)

@@ -14,7 +14,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from autoweight.errors import FileError, RecipeError, suggestion
+from autoweight.errors import FileError, RecipeError, suggestion, unreadable
 from autoweight.profiles import Falloff
 from autoweight.sides import Plane
 
@@ -444,8 +444,10 @@ def load_recipe(path: str | Path) -> Recipe:
     """
     try:
         text = Path(path).read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise FileError(f"{path}: cannot be read: {error}") from error
+    except OSError as error:
+        raise unreadable(path, error) from error
+    except UnicodeDecodeError as error:
+        raise FileError(f"{path}: is no text in UTF-8 ({error}); save it as that") from error
     return parse_recipe(text, str(path))
 
 

@@ -214,3 +214,37 @@ def test_a_mask_is_not_lost_in_a_format_without_attributes(tmp_path):
     )
     assert done.exit_code == 2
     assert done.stderr.startswith(f"autoweight: {out}: cannot write '.csv'; use one of .glb")
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["check", "none.glb"],
+        ["check", "none.obj", "--skeleton", "rig.glb"],
+        ["ribbon", "none.json", "-o", "out.json"],
+        ["solve", "rig.glb", "-o", "out.glb", "--recipe", "none.toml"],
+        ["tidy", "rig.glb", "-o", "out.glb", "--weights", "none.csv"],
+        ["flex", "rig.glb", "--bvh", "none.bvh"],
+        ["solve", "rig.glb", "-o", "out.glb", "--recipe", "locked.toml"],
+    ],
+)
+def test_a_file_that_is_not_there_is_named_with_the_mend(tmp_path, monkeypatch, arguments):
+    monkeypatch.chdir(tmp_path)
+    strip().glb(tmp_path / "rig.glb")
+    Path("locked.toml").write_text('[[lock]]\nfile = "none.txt"\n')
+    if "none.obj" in arguments:
+        Path("none.obj").write_text("v 0 0 0\nv 1 0 0\nv 0 1 0\nf 1 2 3\n")
+        arguments = [*arguments[:-1], "none.json"]
+    done = CliRunner().invoke(main, arguments)
+    assert done.exit_code == 2, done.output
+    (line,) = done.stderr.splitlines()
+    said = "cannot read (No such file or directory); check its path and permissions"
+    assert "none." in line and line.endswith(said)
+
+
+@pytest.mark.parametrize("vertices", ["0-99999999999", "5-2", "400", ""])
+def test_vertices_to_explain_that_are_not_there(tmp_path, vertices):
+    rig = strip().glb(tmp_path / "rig.glb")
+    done = CliRunner().invoke(main, ["explain", str(rig), "--turn", "lower=x:10", "--at", vertices])
+    assert done.exit_code == 2, done.output
+    assert done.stderr.startswith(f"autoweight: {rig}: ") and done.stderr.count("\n") == 1

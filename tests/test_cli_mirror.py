@@ -60,7 +60,7 @@ def test_mirror_leaves_locked_vertices_alone(folder):
     assert result.exit_code == 0, result.output
     before, after = load(folder / "marked.glb"), load(out)
     assert np.array_equal(after.weights.dense()[:30], before.weights.dense()[:30])
-    assert "kept 30 vertices whole" in result.stdout
+    assert "locked: all weights of 30 vertices" in result.stdout
 
 
 def test_solve_and_tidy_leave_locked_vertices_alone(folder):

@@ -128,3 +128,11 @@ def test_tiles_are_copied_as_they_are(tmp_path):
     np.testing.assert_array_equal(read, whole)
     for shade in (10, 90, 170):
         assert (read == shade).all(axis=2).sum() >= 20 * 30
+
+
+def test_names_under_pictures_do_not_run_into_each_other():
+    # A hundred letters are wider than any tile; the ink of one must leave a gap to the next.
+    blank = np.full((40, 200, 3), 255, dtype=np.uint8)
+    drawn = contact_sheet([("w" * 100, blank), ("w" * 100, blank)])
+    gap = drawn[44:, 14 + 201 : 14 + 213]
+    assert (gap == gap[0, 0]).all()

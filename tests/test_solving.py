@@ -197,6 +197,6 @@ def test_a_tidy_pass_minds_the_locks_of_the_mesh():
     found = tidy_pass(built, Recipe(tidy=Tidy(max_influences=1)))
     assert np.array_equal(found.weights.dense()[:20], built.weights.dense()[:20])
     assert found.weights.influences[20:].max() == 1
-    assert found.decisions == ("kept 20 vertices whole and 0 single weights of 0 more",)
+    assert found.decisions == ("locked: all weights of 20 vertices",)
     with pytest.raises(WeightsError, match="solve the rig first"):
         tidy_pass(replace(built, weights=None), Recipe())

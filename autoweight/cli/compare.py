@@ -26,10 +26,12 @@ def command(a: str, b: str, as_json: bool) -> None:
     import numpy as np
 
     from autoweight.comparing import compare_rigs
+    from autoweight.errors import naming
     from autoweight.io import load
 
-    first = load(a)
-    found = compare_rigs(first, load(b))
+    first, second = load(a), load(b)
+    with naming(b):
+        found = compare_rigs(first, second)
     joints = np.argsort(-found.joints, kind="stable")
     worst = np.argsort(-found.vertices, kind="stable")[:WORST]
     result = {
@@ -55,12 +57,12 @@ def _text(result: dict) -> str:
             ("mean deformation", f"{result['deformation']:.3e}", "bounding-box diagonals"),
             ("largest deformation", f"{result['deformation_max']:.3e}", "bounding-box diagonals"),
             *(
-                ("joint", f"{value:.4f}", name)
+                (f"joint {name}", f"{value:.4f}", "its share of the mean L1")
                 for name, value in list(result["joints"].items())[:WORST]
                 if value > 0
             ),
             *(
-                ("vertex", f"{value:.4f}", str(vertex))
+                (f"vertex {vertex}", f"{value:.4f}", "its L1")
                 for vertex, value in result["worst_vertices"].items()
                 if value > 0
             ),

@@ -81,7 +81,7 @@ def command(
             pose = posed(loaded.skeleton, asked, plane)
         else:
             pose = driven(strip, loaded.skeleton, controls[None])[0]
-        vertices = region(loaded, joint) if joint else _numbers(at or "")
+        vertices = region(loaded, joint) if joint else _numbers(at or "", len(loaded.mesh.vertices))
         found = explain(loaded, pose, vertices)
     if ribbon is not None:
         carriages = [
@@ -98,7 +98,7 @@ def command(
     sys.exit(1 if found.cause == "weights" and not output else 0)
 
 
-def _numbers(text: str) -> list[int]:
+def _numbers(text: str, count: int) -> list[int]:
     """Vertex numbers out of a list such as 3,8-11."""
     from autoweight.errors import RecipeError
 
@@ -107,7 +107,10 @@ def _numbers(text: str) -> list[int]:
         first, dash, last = piece.strip().partition("-")
         if not (first.isdigit() and (last.isdigit() or not dash)):
             raise RecipeError(f"{piece!r} is no vertex number or range; give such as 12,40-52")
-        found += range(int(first), int(last if dash else first) + 1)
+        begin, end = int(first), int(last if dash else first)
+        if not begin <= end < count:
+            raise RecipeError(f"there are no vertices {piece}; name some of 0 to {count - 1}")
+        found += range(begin, end + 1)
     return found
 
 

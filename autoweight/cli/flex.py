@@ -111,7 +111,7 @@ def _motion(
     loaded: Rig, rig: str, animation: str | None, bvh: str | None, ribbon: str | None, frames: int
 ) -> Clip | None:
     """The motion that was asked for; None to make one."""
-    from autoweight.errors import RecipeError, suggestion
+    from autoweight.errors import RecipeError, naming, suggestion
     from autoweight.io import load_clips, load_motion
 
     if sum(each is not None for each in (animation, bvh, ribbon)) > 1:
@@ -122,7 +122,9 @@ def _motion(
         from autoweight.riding import driven_clip
 
         strip = load_ribbon(ribbon)
-        return driven_clip(strip, loaded.skeleton, range_of_motion(strip.controls)).thinned(frames)
+        with naming(ribbon):
+            clip = driven_clip(strip, loaded.skeleton, range_of_motion(strip.controls))
+        return clip.thinned(frames)
     if bvh:
         return load_motion(bvh, loaded.skeleton).thinned(frames)
     if animation:

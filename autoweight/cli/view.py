@@ -68,7 +68,11 @@ def command(
     shown = load(rig)
     plane = likely_plane(shown.skeleton)
     clip = range_of_motion(shown.skeleton, plane)
-    earlier = weights_for(shown, load(before)) if before else None
+    earlier = None
+    if before:
+        other = load(before)
+        with naming(before):
+            earlier = weights_for(shown, other)
     with naming(rig):
         worst = flex(shown, clip, plane=plane, progress=progress).places[:top]
     text = page(

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from autoweight.errors import FileError, suggestion
+from autoweight.errors import FileError, suggestion, unreadable
 from autoweight.pose.clip import Clip, turned
 from autoweight.rig import Skeleton
 
@@ -53,8 +53,10 @@ def load(path: Path, skeleton: Skeleton) -> Clip:
     """
     try:
         words = path.read_text(encoding="utf-8", errors="strict").split()
-    except (OSError, UnicodeDecodeError) as error:
-        raise FileError(f"cannot be read as text ({error})") from error
+    except OSError as error:
+        raise unreadable(path, error) from error
+    except UnicodeDecodeError as error:
+        raise FileError(f"is no text ({error}); export it again") from error
     upper = [word.upper() for word in words]
     if not upper or upper[0] != "HIERARCHY" or "MOTION" not in upper:
         raise FileError("is no BVH file: it needs the words HIERARCHY and MOTION; export it again")

@@ -22,7 +22,7 @@ from typing import Annotated
 import msgspec
 import numpy as np
 
-from autoweight.errors import FileError, SkeletonError, suggestion
+from autoweight.errors import FileError, SkeletonError, suggestion, unreadable
 from autoweight.rig import Skeleton
 
 __all__ = ["Joint", "built", "listed", "load"]
@@ -68,9 +68,9 @@ def load(path: str | Path | Skeleton) -> Skeleton:
     try:
         joints = msgspec.json.decode(Path(path).read_bytes(), type=File).joints
     except OSError as error:
-        raise FileError(f"{path}: cannot read ({error.strerror or error})") from error
+        raise unreadable(path, error) from error
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
-        raise FileError(f"{path}: is not a skeleton file ({error})") from error
+        raise FileError(f"{path}: is not a skeleton file ({error}); mend it") from error
     return built(joints, path)
 
 

@@ -6,7 +6,7 @@ import warnings
 from collections.abc import Sequence
 from pathlib import Path
 
-from autoweight.errors import FileError, GeometryError, SkeletonError
+from autoweight.errors import FileError, GeometryError, SkeletonError, unreadable
 from autoweight.io import joints
 from autoweight.rig import Mesh, Rig, Skeleton
 
@@ -25,7 +25,7 @@ def load(
     if parts:
         raise FileError("is taken as one part; leave out --part")
     if skeleton is None:
-        raise SkeletonError("has no joints; give them with --skeleton FILE")
+        raise SkeletonError("has no joints; weight it with 'autoweight solve --skeleton FILE'")
     return Rig(_mesh(path), joints.load(skeleton))
 
 
@@ -35,7 +35,7 @@ def _mesh(path: Path) -> Mesh:
     try:
         content = path.read_bytes()
     except OSError as error:
-        raise FileError(f"cannot read ({error.strerror or error})") from error
+        raise unreadable(path, error) from error
     kind = path.suffix.lower().removeprefix(".")
     try:
         with path.open("rb") as file, warnings.catch_warnings():

@@ -25,7 +25,7 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from autoweight.errors import AutoweightError, FileError
+from autoweight.errors import AutoweightError, FileError, unreadable
 from autoweight.io import atomic
 from autoweight.io.joints import Joint, built, listed
 from autoweight.ribbons import Ribbon, Riders
@@ -75,9 +75,9 @@ def load_ribbon(path: str | Path) -> Ribbon:
     try:
         file = msgspec.json.decode(Path(path).read_bytes(), type=File)
     except OSError as error:
-        raise FileError(f"{path}: cannot read ({error.strerror or error})") from error
+        raise unreadable(path, error) from error
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
-        raise FileError(f"{path}: is not a ribbon file ({error})") from error
+        raise FileError(f"{path}: is not a ribbon file ({error}); write it again") from error
     if len({len(row) for row in file.points}) != 1:
         raise FileError(f"{path}: the rows of points are not of one length")
     controls = built(file.controls, path)

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from autoweight.errors import FileError, WeightsError, suggestion
+from autoweight.errors import FileError, WeightsError, suggestion, unreadable
 from autoweight.io import atomic
 from autoweight.rig import ROW_SUM_TOLERANCE, Rig, Weights
 
@@ -89,7 +89,7 @@ def load(path: str | Path, rig: Rig) -> Weights:
             _from_npz(path) if path.suffix.lower() == ".npz" else _from_csv(path)
         )
     except OSError as error:
-        raise FileError(f"{path}: cannot read ({error.strerror or error})") from error
+        raise unreadable(path, error) from error
     except (ValueError, KeyError, IndexError, zipfile.BadZipFile, csv.Error) as error:
         raise FileError(f"{path}: is not a weight table ({error}); export it again") from error
     shape = (len(rig.mesh.vertices), len(rig.skeleton))

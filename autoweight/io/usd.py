@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from autoweight.errors import FileError, SkeletonError, WeightsError
+from autoweight.errors import FileError, SkeletonError, WeightsError, unreadable
 from autoweight.io import atomic, encode
 from autoweight.io import joints as joint_file
 from autoweight.rig import Mesh, Part, Rig, Skeleton
@@ -265,12 +265,17 @@ def _add_skeleton(layer: Any, path: str, skeleton: Skeleton) -> None:
 def _open(path: Path) -> Any:
     pxr = _pxr()
     try:
+        path.stat()
+    except OSError as error:
+        raise unreadable(path, error) from error
+    try:
         stage = pxr.Usd.Stage.Open(str(path))
     except pxr.Tf.ErrorException as error:
-        if not path.exists():
-            raise FileError(f"{path}: cannot read (No such file or directory)") from error
-        reason = str(error).strip().splitlines()[-1]
-        raise FileError(f"is not an OpenUSD file that can be read: {reason}") from error
+        # The last of its lines ends with what it has to say, in quotes.
+        reason = str(error).strip().splitlines()[-1].rpartition(" : ")[2].strip("'")
+        raise FileError(
+            f"is not an OpenUSD file that can be read ({reason}); export it again"
+        ) from error
     stage.Reload()  # layers stay in memory as long as anything holds them, whatever the disk has
     return stage
 

@@ -108,7 +108,8 @@ def contact_sheet(
         top = MARGIN + number // columns * (height + LABEL + MARGIN)
         whole.paste(Image.fromarray(tile), (left, top))
         draw.rectangle([left - 1, top - 1, left + width, top + height], outline=FRAME)
-        draw.text((left + width / 2, top + height + 4), name, INK, font, anchor="ma")
+        label = _shortened(name, width, draw, font)
+        draw.text((left + width / 2, top + height + 4), label, INK, font, anchor="ma")
     if legend:
         _draw_scale(whole, draw, font, legend, ends)
     return np.asarray(whole)
@@ -119,6 +120,15 @@ def save_png(image: NDArray[np.uint8], path: str | Path) -> None:
     content = io.BytesIO()
     Image.fromarray(image).save(content, "PNG", optimize=True)
     write(path, [content.getvalue()])
+
+
+def _shortened(name: str, width: int, draw, font) -> str:
+    """The name, its middle left out where it is wider than its picture."""
+    label, kept = name, len(name)
+    while draw.textlength(label, font) > width:
+        kept -= 1
+        label = f"{name[: (kept + 1) // 2]}…{name[len(name) - kept // 2 :]}"
+    return label
 
 
 def _draw_scale(whole, draw, font, legend: str, ends: tuple[float, float]) -> None:

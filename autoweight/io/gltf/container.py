@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import unquote
 
-from autoweight.errors import FileError
+from autoweight.errors import FileError, unreadable
 from autoweight.io.atomic import Chunk
 from autoweight.io.gltf.schema import Tree, decode
 
@@ -223,4 +223,4 @@ def _bytes(path: Path) -> bytes:
     try:
         return path.read_bytes()
     except OSError as error:
-        raise FileError(f"{path}: cannot read ({error.strerror or error})") from error
+        raise unreadable(path, error) from error
