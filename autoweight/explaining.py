@@ -21,7 +21,7 @@ from autoweight.strays import SAME, owners, unrelated, unwanted
 from autoweight.surface import prepare
 from autoweight.surface.patches import islands
 
-__all__ = ["Explanation", "Motion", "Repair", "Turn", "explain", "posed", "region"]
+__all__ = ["STILL", "Explanation", "Motion", "Repair", "Turn", "explain", "posed", "region"]
 
 STILL = 1e-9
 """Vertices that move by less than this many bounding-box diagonals stay where they are."""

@@ -1,5 +1,6 @@
 """The command line as a newcomer meets it: every example in a help text works as written."""
 
+import re
 import shlex
 import subprocess
 import sys
@@ -11,6 +12,7 @@ from click.testing import CliRunner
 
 import autoweight
 from autoweight.cli import COMMANDS, main
+from autoweight.methods import METHODS
 
 FINDINGS = {"flex", "explain", "check"}
 """Commands whose exit code 1 says that there is something to look at."""
@@ -52,6 +54,16 @@ def test_every_example_works_as_written(folder, monkeypatch, name):
 def test_the_list_of_commands_says_what_each_is_for(name):
     command = main.get_command(click.Context(main), name)
     assert command.help and COMMANDS[name].endswith(".")
+
+
+def test_the_help_of_solve_names_every_method():
+    # They are typed out there, as looking them up would load numpy for every --help.
+    (option,) = (
+        each
+        for each in main.get_command(click.Context(main), "solve").params
+        if each.name == "method"
+    )
+    assert set(re.findall(r"\w+", option.help)) >= set(METHODS)
 
 
 def test_help_is_quick_to_load():

@@ -48,7 +48,7 @@ def command(
 
     Every vertex's displacement is split exactly into each joint's weight times its motion, and
     that into its own turn and those of its ancestors. Leaves with 1 when the weights are the
-    cause, 0 when they are not, 2 when the file cannot be used.
+    cause and stay as they are, 0 when they are not or were mended, 2 when the file cannot be used.
 
     \b
     Example:
@@ -57,7 +57,7 @@ def command(
     from dataclasses import replace
 
     from autoweight.errors import RecipeError, naming
-    from autoweight.explaining import Turn, explain, posed, region
+    from autoweight.explaining import STILL, Turn, explain, posed, region
     from autoweight.io import check_output, load, save
     from autoweight.io.ribbon import load_ribbon
     from autoweight.riding import carriage, driven, riders_of
@@ -94,7 +94,7 @@ def command(
         repaired = replace(loaded, weights=found.repair.weights)
         save(repaired, output, bits=precision(loaded.weights), force=force)
     result = _result(rig, found, output, carriages)
-    emit(result, as_json, lambda: _text(found, output, carriages))
+    emit(result, as_json, lambda: _text(found, output, carriages, STILL * loaded.mesh.diagonal))
     sys.exit(1 if found.cause == "weights" and not output else 0)
 
 
@@ -160,20 +160,24 @@ def _result(
     }
 
 
-def _text(found: Explanation, output: str | None, carriages: list[Carriage]) -> str:
+def _text(found: Explanation, output: str | None, carriages: list[Carriage], still: float) -> str:
+    def told(moved: float) -> str:
+        """A distance, without the last digits that rounding left of none."""
+        return f"{moved:.3g}" if moved > still else "0"
+
     lines = [found.verdict, *(each.told for each in carriages)]
     rows: list[tuple[str, ...]] = [
         ("joint", "weight", "vertices", "share", "would move them", "through")
     ]
     for motion in found.motions:
-        through = ", ".join(f"{name} {moved:.3g}" for name, moved in motion.sources)
+        through = ", ".join(f"{name} {told(moved)}" for name, moved in motion.sources)
         rows.append(
             (
                 motion.joint,
                 f"{motion.weight:.3g}",
                 str(motion.vertices),
-                f"{motion.share:.3g}",
-                f"{motion.moves:.3g}",
+                told(motion.share),
+                told(motion.moves),
                 through,
             )
         )
@@ -183,8 +187,8 @@ def _text(found: Explanation, output: str | None, carriages: list[Carriage]) -> 
         taken = ", ".join(f"up to {most:.3g} of {name}" for name, most in found.repair.taken)
         lines.append(
             f"repair: take {taken} from {len(found.repair.vertices)} vertices; they then move "
-            f"{found.repair.after:.3g} apart from the joint that holds them, not "
-            f"{found.repair.before:.3g}"
+            f"{told(found.repair.after)} apart from the joint that holds them, not "
+            f"{told(found.repair.before)}"
         )
         lines.append(f"wrote {output}" if output else "-o OUT writes it")
     return "\n".join(lines)

@@ -24,12 +24,17 @@ VERTICES_SHOWN = 5
 @click.option("--bvh", metavar="FILE", help="Use the motion in a BVH file.")
 @click.option("--ribbon", metavar="FILE", help="Move the controls of this ribbon, which RIG rides.")
 @click.option(
-    "--frames", type=click.IntRange(1), default=200, help="Most frames of a motion to take (200)."
+    "--frames",
+    type=click.IntRange(1),
+    default=200,
+    show_default=True,
+    help="Most frames of an animation, BVH file or ribbon to take.",
 )
 @click.option(
     "--skinning",
     type=click.Choice(["linear", "dual"]),
     default="linear",
+    show_default=True,
     help="Linear blend or dual quaternion.",
 )
 @click.option("--recipe", "recipe_file", metavar="FILE", help="Ranges and limits, in a TOML file.")

@@ -18,13 +18,23 @@ if TYPE_CHECKING:
 @click.argument("rig")
 @output
 @recipe
-@click.option("--plane", metavar="PLANE", help="x, y or z; x=0.25; or point and normal (x).")
+@click.option(
+    "--plane",
+    metavar="PLANE",
+    help="x, y or z through the origin; x=0.25; or the six numbers of a point and a normal (x).",
+)
 @click.option(
     "--keep",
     type=click.Choice(["positive", "negative", "mean"]),
-    help="Whose weights count, seen along the plane's normal (positive).",
+    help="Which side has the weights to keep, +x for plane x, or the mean of both (positive).",
 )
-@click.option("--pair", "pairs", multiple=True, metavar="A=B", help="Joints that are counterparts.")
+@click.option(
+    "--pair",
+    "pairs",
+    multiple=True,
+    metavar="A=B",
+    help="Joints that are counterparts whatever their names; may be given again.",
+)
 @tidying
 @flatten
 @force

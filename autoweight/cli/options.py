@@ -53,18 +53,18 @@ _TIDYING = (
         "--max-influences",
         type=click.IntRange(1),
         metavar="N",
-        help="Most joints a vertex may have (4, or as the recipe says).",
+        help="Most joints a vertex may have.",
     ),
     click.option(
         "--prune",
         type=click.FloatRange(0, 1),
         metavar="WEIGHT",
-        help="Weights below this become 0 (0.001, or as the recipe says).",
+        help="Weights below this become 0.",
     ),
     click.option(
         "--bits",
         type=click.Choice(["32", "16", "8"]),
-        help="Bits of a weight in the file; 32 is floating point (32, or as the recipe says).",
+        help="Bits of a weight in the file; 32 is floating point.",
     ),
 )
 

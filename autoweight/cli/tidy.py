@@ -44,7 +44,8 @@ def command(
 ) -> None:
     """Prune, cap, normalise and quantise the weights that RIG has.
 
-    Of a recipe its locks and its tidy table count. Weights made elsewhere come in by --weights.
+    Without a recipe or options: at most 4 influences, none under 0.001, 32 bits. Of a recipe its
+    locks and its tidy table count. Weights made elsewhere come in by --weights.
 
     \b
     Example:
