@@ -256,7 +256,7 @@ def _run(problem: Problem, method: str) -> Weights:
     solver = find(method)
     try:
         found = sparse.csr_array(solver(problem))
-    except AutoweightError:
+    except (AutoweightError, MemoryError):
         raise
     except Exception as error:
         if method in METHODS:  # a fault of ours is not to look like one of the input

@@ -1,9 +1,13 @@
+import re
+import xml.etree.ElementTree as ElementTree
+
 import numpy as np
 import pytest
 
 from autoweight import Mesh, Rig, Skeleton, Weights, save
-from autoweight.errors import RecipeError
-from autoweight.league import Limits, league
+from autoweight.errors import FileError, RecipeError
+from autoweight.league import Limits, Measures, Result, league
+from autoweight.view.plot import plot, save_plot
 
 QUICK = Limits(seconds=30, megabytes=4000, repeats=1)
 
@@ -47,6 +51,7 @@ def test_every_measure_is_there_for_a_method_that_finishes(bar):
     assert measures.recall < 1 and measures.precision == 1
     assert measures.influences == 1
     assert measures.uneven is None
+    assert measures.flex_worst >= measures.flex_mean >= 0
 
 
 def test_trouble_is_a_line_and_not_the_end(bar, contenders):
@@ -55,7 +60,7 @@ def test_trouble_is_a_line_and_not_the_end(bar, contenders):
     trouble = {line.method.split(":")[1]: line.trouble for line in lines}
     assert trouble["crashing"] == "crashed with exit code -6"
     assert trouble["greedy"] == "needs more than 4000 MB"
-    assert trouble["wrong"] == "KeyError: 'no such luck'"
+    assert "failed (KeyError: 'no such luck')" in trouble["wrong"]
     assert "need shape (68, 2), got (2, 2)" in trouble["shapeless"]
     assert trouble["fair"] == "" and lines[-1].measures is not None
     assert lines[0].flat()["l1"] is None
@@ -69,3 +74,36 @@ def test_a_method_that_outstays_its_time_is_stopped(bar, contenders):
 def test_a_method_that_cannot_be_found_is_said_at_once(bar):
     with pytest.raises(RecipeError, match="heat"):
         league([bar], ["heta"], QUICK)
+
+
+def test_the_plot_has_a_mark_for_each_method_and_rig_that_finished(bar, tmp_path):
+    lines = league([bar], ["nearest", "inverse"], QUICK)
+    failed = Result("nowhere.glb", "heat", None, "crashed")
+    path = tmp_path / "league.svg"
+    save_plot([*lines, failed], path)
+    drawn = ElementTree.parse(path).getroot()
+    space = "{http://www.w3.org/2000/svg}"
+    told = [each.find(f"{space}title").text for each in drawn.iter(f"{space}polygon")]
+    assert [each for each in told if " on bar: " in each] == told[:2]
+    assert told[2:] == ["nearest", "inverse", "heat"]  # the legend
+
+
+def test_further_up_the_plot_is_further_from_the_rigs_weights():
+    near, far = (
+        Result("a.glb", name, Measures(1.0, 1, l1, 1, 1, 0, 0, 0, None, 1, 0, 0))
+        for name, l1 in (("near", 0.1), ("far", 0.4))
+    )
+    drawn = plot([near, far])
+    heights = [
+        float(points.split()[0].split(",")[1]) for points in re.findall('points="([^"]+)"', drawn)
+    ]
+    assert heights[1] < heights[0]
+
+
+def test_a_plot_of_nothing_is_a_drawing_all_the_same():
+    ElementTree.fromstring(plot([Result("a.glb", "heat", None, "crashed")]))
+
+
+def test_a_plot_is_svg_or_an_error(tmp_path):
+    with pytest.raises(FileError, match=r"\.svg"):
+        save_plot([], tmp_path / "league.png")

@@ -25,7 +25,11 @@ BLOCK = 4
 
 OFF = 3e-3
 """Weights are taken that are no further out of bounds, before they are cut off there, and moved no
-further in the last step. Against 1e-6 that is a mean L1 of 0.0005 (a figure of 19 joints)."""
+further in the last step."""
+
+FAR = 1e-4
+"""Where a joint's weight would not reach this even without bounds it is 0 from the start. Less than
+half the time; with `OFF` it costs a mean L1 of 0.0016 (a figure of 19 joints) against neither."""
 
 STEPS = 60
 
@@ -54,7 +58,8 @@ def solve(problem: Problem) -> sparse.csr_array:
     detached piece without a bone is held at the corner nearest to one. As in the paper's section
     4, sums are not constrained but scaled afterwards.
 
-    About a minute for 20 thousand vertices and 80 joints; time grows with their product and more.
+    Seventeen seconds for 23 thousand vertices and 84 joints on one core; time grows with their
+    product and more.
 
     References
     ----------
@@ -177,7 +182,8 @@ def bounded(
             problem.progress("biharmonic", joint / joints)
         column = start[:, joint]
         if values[:, joint].any():
-            column = _within(matrix, free, column)
+            near = np.abs(column) >= FAR
+            column = _within(matrix, free & near, np.where(near, column, 0.0))
         columns.append(sparse.csc_array(np.clip(column, 0, 1)[:, None]))
     return sparse.csc_array(sparse.hstack(columns, format="csc"))
 
