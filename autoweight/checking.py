@@ -54,6 +54,11 @@ class Fact:
     finding: bool = False
     where: tuple[int | str, ...] = ()
 
+    @property
+    def told(self) -> str:
+        """The value for a person to read."""
+        return f"{self.value:.4g}" if isinstance(self.value, float) else str(self.value)
+
 
 def check(rig: Rig) -> list[Fact]:
     """Look a rig over.

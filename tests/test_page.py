@@ -165,6 +165,20 @@ def test_a_worst_place_takes_its_reader_there(shown):
     assert tab.get_by_label("Vertex").input_value() == "40"
 
 
+def test_a_worst_place_is_seen_from_outside_whatever_was_looked_for(shown):
+    tab, _, _, _ = shown
+    tab.locator("#find").fill("tail_4")
+    tab.get_by_role("button", name="a pinch").click()
+    assert tab.locator("[aria-selected=true]").is_visible()
+    tab.wait_for_timeout(600)
+    there = positions(tab)
+    box = tab.locator("#body").bounding_box()
+    tab.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    picked = int(tab.get_by_label("Vertex").input_value())
+    # In the middle of the picture is the place itself, not what hides it from behind.
+    assert np.linalg.norm(there[picked] - there[40]) < 0.1
+
+
 def test_the_scale_is_in_numbers_for_every_layer(shown):
     tab, _, _, _ = shown
     for layer, low, high in (("height", "-0.3", "0.3"), ("stretch of the surface", "0.5×", "2×")):

@@ -43,7 +43,7 @@ def command(rig: str, skeleton: str | None, root: str | None, as_json: bool) -> 
                     "!" if fact.finding else "",
                     fact.about,
                     fact.name,
-                    f"{fact.value:.4g}" if isinstance(fact.value, float) else str(fact.value),
+                    fact.told,
                     ", ".join(map(str, fact.where)),
                 )
                 for fact in facts

@@ -433,13 +433,30 @@ function showFrame(number) {
   $("pose").textContent = number ? `${number} of ${frames}: ${meta.clip.labels[number - 1]}` : "neutral";
   redraw();
 }
-function fly(target, distance) {
-  const from = structuredClone(eye), begun = performance.now();
+function outward(at, vertex) {
+  const sum = [0, 0, 0];
+  for (let k = 0; k < faces.length; k += 3) {
+    const corners = faces.subarray(k, k + 3);
+    if (!corners.includes(vertex)) continue;
+    const [a, b, c] = Array.from(corners, (each) => at.subarray(3 * each, 3 * each + 3));
+    const [u, v] = [b, c].map((each) => [0, 1, 2].map((i) => each[i] - a[i]));
+    for (let i = 0; i < 3; i++)
+      sum[i] += u[(i + 1) % 3] * v[(i + 2) % 3] - u[(i + 2) % 3] * v[(i + 1) % 3];
+  }
+  const length = Math.hypot(...sum);
+  return length > 0 ? sum.map((each) => each / length) : [0, 0, 1];
+}
+function fly(target, distance, from = camera().back) {
+  const old = structuredClone(eye), begun = performance.now();
   const still = matchMedia("(prefers-reduced-motion: reduce)").matches;
+  const yaw = Math.atan2(from[0], from[2]), pitch = Math.max(-1, Math.min(1, Math.asin(from[1])));
+  const way = Math.atan2(Math.sin(yaw - old.yaw), Math.cos(yaw - old.yaw));  // the short way round
   (function step(now) {
     const t = still ? 1 : Math.min(1, (now - begun) / 400), s = t * t * (3 - 2 * t);
-    eye.target = from.target.map((each, k) => each + s * (target[k] - each));
-    eye.distance = from.distance + s * (distance - from.distance);
+    eye.target = old.target.map((each, k) => each + s * (target[k] - each));
+    eye.distance = old.distance + s * (distance - old.distance);
+    eye.yaw = old.yaw + s * way;
+    eye.pitch = old.pitch + s * (pitch - old.pitch);
     redraw();
     if (t < 1) requestAnimationFrame(step);
   })(begun);
@@ -452,11 +469,14 @@ function listPlaces() {
     button.addEventListener("click", () => {
       document.querySelector("#places .here")?.classList.remove("here");
       button.classList.add("here");
+      $("find").value = "";  // or the joint may be among those that are not listed
+      $("find").dispatchEvent(new Event("input"));
       if (place.joint >= 0) pickJoint(place.joint);
       if (place.frame >= 0) showFrame(place.frame + 1);
       pickVertex(place.vertex);
-      fly(Array.from(positions().subarray(3 * place.vertex, 3 * place.vertex + 3)),
-        whole.distance / 5);
+      const at = positions();
+      fly(Array.from(at.subarray(3 * place.vertex, 3 * place.vertex + 3)), whole.distance / 5,
+        outward(at, place.vertex));
     });
     item.append(button);
     return item;
