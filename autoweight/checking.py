@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.mirroring import unevenness
-from autoweight.rig import Rig, Skeleton, Weights
+from autoweight.rig import Mesh, Rig, Skeleton, Weights
 from autoweight.sides import likely_plane
 from autoweight.strays import NOTABLE, unwanted
 from autoweight.surface import Surface, prepare
@@ -79,7 +79,7 @@ def check(rig: Rig) -> list[Fact]:
         The mesh has no face with any area.
     """
     surface = prepare(rig.mesh)
-    found = [*_mesh(rig, surface), *_skeleton(rig.skeleton)]
+    found = [*_mesh(rig, surface), *_skeleton(rig.skeleton, rig.mesh)]
     raw = rig.document.raw_weights if rig.document else None
     if raw is not None:
         found += _raw(raw)
@@ -102,7 +102,7 @@ def _mesh(rig: Rig, surface: Surface) -> list[Fact]:
     return found + [Fact("mesh", "for the solver only", repair) for repair in surface.repairs]
 
 
-def _skeleton(skeleton: Skeleton) -> list[Fact]:
+def _skeleton(skeleton: Skeleton, mesh: Mesh) -> list[Fact]:
     child = np.flatnonzero(skeleton.parents >= 0)
     length = np.linalg.norm(
         skeleton.positions[child] - skeleton.positions[skeleton.parents[child]], axis=1
@@ -112,12 +112,23 @@ def _skeleton(skeleton: Skeleton) -> list[Fact]:
     def named(joints: NDArray) -> tuple[str, ...]:
         return tuple(skeleton.names[each] for each in joints[:EXAMPLES])
 
+    low, high = mesh.vertices.min(axis=0), mesh.vertices.max(axis=0)
+    outside = np.maximum(np.maximum(low - skeleton.positions, skeleton.positions - high), 0)
+    away = np.flatnonzero(np.linalg.norm(outside, axis=1) > mesh.diagonal)
     axes = skeleton.rest[:, :3, :3]
     mirrored = np.flatnonzero(np.linalg.det(axes) < 0)
     return [
         Fact("skeleton", "joints", len(skeleton)),
         Fact("skeleton", "roots", int((skeleton.parents < 0).sum())),
         Fact("skeleton", "joints on top of their parent", len(together), where=named(together)),
+        # As where mesh and joints come in two units of length.
+        Fact(
+            "skeleton",
+            "joints further off than the model is large",
+            len(away),
+            len(away) > 0,
+            named(away),
+        ),
         Fact(
             "skeleton",
             "joints with mirrored axes",

@@ -118,3 +118,13 @@ def test_what_is_wrong_in_the_file_itself_is_found():
         "vertices whose weights do not sum to 1": 2,
         "weights": "broken",
     }
+
+
+def test_joints_in_another_unit_than_the_mesh_are_told():
+    rig = rig_of(handed_over())
+    rest = rig.skeleton.rest.copy()
+    rest[:, :3, 3] *= 100
+    cm = Skeleton(rig.skeleton.names, rig.skeleton.parents, rest)
+    found = check(Rig(rig.mesh, cm, rig.weights))
+    (fact,) = (each for each in found if each.name.startswith("joints further off"))
+    assert fact.finding and fact.where == ("end",)

@@ -69,7 +69,7 @@ def command(
     from dataclasses import replace
 
     from autoweight.errors import RecipeError, naming
-    from autoweight.io import WRITERS, check_place
+    from autoweight.io import GLTF, USD, check_place
     from autoweight.profiles import Falloff
     from autoweight.ribbons import leftovers, weigh
     from autoweight.ribbons import mirrored as other_side
@@ -82,7 +82,7 @@ def command(
     across = Plane.named(mirror) if mirror else None
     for place in (output, mirrored):
         if place is not None:
-            check_place(place, (".json", *WRITERS), read=() if force else (ribbon,))
+            check_place(place, (".json", *GLTF, *USD), read=() if force else (ribbon,))
     with naming(ribbon):
         loaded = _load(ribbon)
         weights = weigh(loaded, falloff, zero=nothing)

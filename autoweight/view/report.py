@@ -93,7 +93,7 @@ def report(
         _table(
             ("", "about", "what", "found", "where"),
             (
-                (_mark(fact.finding), fact.about, fact.name, fact.value, _list(fact.where))
+                (_mark(fact.finding), fact.about, fact.name, fact.told, _list(fact.where))
                 for fact in facts
             ),
         ),
