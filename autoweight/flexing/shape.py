@@ -74,7 +74,7 @@ def measure(zone: Zone, rest: NDArray, moved: NDArray, facing: NDArray) -> Shape
     folded = inside_out | (area < COLLAPSED * area_at_rest)
     with np.errstate(invalid="ignore"):  # NaN stands for no cross-section and no volume
         girth = _cross_section(zone, moved) / _cross_section(zone, rest[None])
-        volume = _volume(zone, moved) / _enclosed(zone, rest, area_at_rest)
+        volume = _volume(zone, moved, normal) / _enclosed(zone, rest, normal_at_rest)
     return Shape(
         girth,
         volume,
@@ -109,17 +109,20 @@ def _cross_section(zone: Zone, points: NDArray) -> NDArray[np.float64]:
     return np.linalg.norm(np.cross(at[:, :count], at[:, count:]).sum(axis=1), axis=1) / 2
 
 
-def _volume(zone: Zone, points: NDArray) -> NDArray[np.float64]:
-    rims = _by_vertex(zone.rims @ _by_column(points))
-    every = np.concatenate([points, rims], axis=1)
-    every = every - points.mean(axis=1, keepdims=True)
-    first, second, third = (every[:, corner] for corner in zone.hull.T)
-    return np.einsum("fki,fki->f", first, np.cross(second, third), dtype=np.float64) / 6
+def _volume(zone: Zone, points: NDArray, normals: NDArray) -> NDArray[np.float64]:
+    """Volume inside the faces, whose normals are as long as twice their area, and their caps."""
+    middle = points.mean(axis=1, keepdims=True)
+    corner = points[:, zone.faces[:, 0]] - middle
+    inside = np.einsum("fki,fki->f", corner, normals, dtype=np.float64)
+    every = np.concatenate([points, _by_vertex(zone.rims @ _by_column(points))], axis=1)
+    first, second, third = (every[:, each] - middle for each in zone.caps.T)
+    return (inside + np.einsum("fki,fki->f", first, np.cross(second, third), dtype=float)) / 6
 
 
-def _enclosed(zone: Zone, rest: NDArray, double_areas: NDArray) -> NDArray[np.float64]:
+def _enclosed(zone: Zone, rest: NDArray, normals: NDArray) -> NDArray[np.float64]:
     """Volume at rest; NaN where the zone is no stretch of a limb."""
-    volume = _volume(zone, rest[None])
+    volume = _volume(zone, rest[None], normals[None])
+    double_areas = np.linalg.norm(normals, axis=-1)
     ball = (double_areas.sum() / 2) ** 1.5 / (6 * np.sqrt(np.pi))
     every = np.concatenate([rest, zone.rims @ rest])
     first, second, third = (every[corner] for corner in zone.caps.T)

@@ -54,11 +54,6 @@ class Zone:
         count = len(self.vertices)
         return np.column_stack(np.divmod(np.unique(low * count + high), count))
 
-    @cached_property
-    def hull(self) -> NDArray[np.int64]:
-        """Faces and caps, a closed surface where the mesh is one, (k + c, 3)."""
-        return np.concatenate([self.faces, self.caps])
-
 
 def subtrees(skeleton: Skeleton) -> NDArray[np.bool_]:
     """Whether joint i is joint k or below it, (j, j) as [i, k]."""
