@@ -255,7 +255,8 @@ class Limits:
         Share of its volume that a twisted hand-over loses for each 1 − cos of the angle, beyond
         the third that linear blending takes of the most even one; a sixth is the worst.
     stretch : float
-        Length of the 1 % most stretched edges of a hand-over over their length at rest.
+        Share of its length at rest by which an edge of a hand-over is longer than that; of all
+        but the 1 % most stretched.
     fold : float
         Share of the skin of a hand-over that is inside out or has no area left.
     overlap : float
@@ -272,7 +273,7 @@ class Limits:
     girth: float = 0.25
     volume: float = 0.2
     wrapper: float = 0.06
-    stretch: float = 4.0
+    stretch: float = 3.0
     fold: float = 0.25
     overlap: float = 0.04
     kink: float = 0.6

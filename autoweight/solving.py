@@ -22,7 +22,7 @@ from autoweight.rows import replaced, scaled
 from autoweight.surface import Surface, prepare
 from autoweight.tidying import quantise, tidy
 
-__all__ = ["Solution", "first_pass", "mirror_pass", "solve", "tidy_pass"]
+__all__ = ["Solution", "finished", "first_pass", "mirror_pass", "solve", "tidy_pass"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,7 +96,7 @@ def first_pass(rig: Rig, recipe: Recipe | None = None, *, progress: Progress = s
     decisions: list[str] = []
     solved, across = _solve(rig, recipe, planned, progress, decisions)
     progress("tidy", 0)
-    weights = _finished(rig, solved, recipe, across, planned.locks)
+    weights = finished(rig, solved, recipe, across, planned.locks)
     return Solution(
         weights, tuple(decisions), planned.locks, report(rig, across) if across else None
     )
@@ -124,7 +124,7 @@ def tidy_pass(rig: Rig, recipe: Recipe) -> Solution:
     if rig.weights is None:
         raise WeightsError("there are no weights to tidy; solve the rig first")
     locks = find_locks(recipe, rig, np.ones(len(rig.skeleton), dtype=bool))
-    weights = _finished(rig, rig.weights, recipe, None, locks)
+    weights = finished(rig, rig.weights, recipe, None, locks)
     return Solution(weights, (locks.summary,) if locks else (), locks, None)
 
 
@@ -167,14 +167,30 @@ def mirror_pass(rig: Rig, recipe: Recipe, *, progress: Progress = silent) -> Sol
     kept = Locks.of_rows(~changed, rig.weights, rig.skeleton)
     locks = planned.locks.joined(kept) if planned.locks else kept
     progress("tidy", 0)
-    weights = _finished(rig, weights, recipe, across, locks)
+    weights = finished(rig, weights, recipe, across, locks)
     return Solution(weights, tuple(decisions), planned.locks, found)
 
 
-def _finished(
+def finished(
     rig: Rig, weights: Weights, recipe: Recipe, across: Symmetry | None, locks: Locks | None
 ) -> Weights:
-    """Tidied and rounded, without harm to locks and symmetry."""
+    """Weights tidied and rounded as a recipe says, without harm to locks and symmetry.
+
+    Parameters
+    ----------
+    rig : Rig
+        Whose mesh and joints they are for.
+    weights : Weights
+        With what is locked in place already.
+    recipe : Recipe
+    across : Symmetry or None
+        What they were mirrored across.
+    locks : Locks or None
+
+    Returns
+    -------
+    Weights
+    """
     how = recipe.tidy
     weights = tidy(weights, how, mesh=rig.mesh, skeleton=rig.skeleton, locks=locks)
     weights = quantise(weights, how.bits, locks=locks)

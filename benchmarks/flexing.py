@@ -4,8 +4,8 @@
 
 Two motions of 200 poses: the range of motion, where few joints turn at a time, and one in which
 every joint turns in every pose. Seconds are of the processor, so that other work on the machine
-does not count; run it with OMP_NUM_THREADS=1. Beside them stands the ratio to skinning alone, that is to
-moving all vertices once to all poses and measuring nothing.
+does not count; run it with OMP_NUM_THREADS=1. Beside them stands the ratio to skinning alone,
+that is to moving all vertices once to all poses and measuring nothing.
 """
 
 import argparse

@@ -147,7 +147,7 @@ def _result(rig: str, motion: str, skinning: str, found: Flexion) -> dict[str, A
 
     measured = []
     taken = {**found.figures, **{f"left_{name}": each for name, each in found.shapes.items()}}
-    there = np.array([~np.isnan(each) for each in taken.values()]).any(axis=0)
+    there = np.array([np.nan_to_num(each) > 0 for each in taken.values()]).any(axis=0)
     for pose, joint in np.argwhere(there):
         values = {name: float(each[pose, joint]) for name, each in taken.items()}
         measured.append(

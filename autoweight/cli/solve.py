@@ -43,6 +43,7 @@ from autoweight.cli.options import (
     help="Joints that get no weight, such as '*_end'; may be given again.",
 )
 @click.option("--skip-unused", is_flag=True, help="Skip joints that carry no weight in RIG.")
+@click.option("--refine", is_flag=True, help="Flex the result and smooth where that helps it.")
 @skeleton
 @root
 @flatten
@@ -60,6 +61,7 @@ def command(
     parts: tuple[str, ...],
     skip: tuple[str, ...],
     skip_unused: bool,
+    refine: bool,
     skeleton: str | None,
     root: str | None,
     flatten: bool,
@@ -97,13 +99,21 @@ def command(
     )
     with naming(rig):
         solution = first_pass(loaded, asked, progress=progress)
+    weights, decisions = solution.weights, list(solution.decisions)
+    if refine:
+        from autoweight.refining import refine as refined
+
+        with naming(rig):
+            found = refined(replace(loaded, weights=weights), asked, progress=progress)
+        weights = found.weights
+        decisions += [each.told for each in found.rounds]
     progress("writing", 0)
     write_weights(
         loaded,
-        solution.weights,
+        weights,
         asked.tidy.bits,
         output,
-        decisions=solution.decisions,
+        decisions=decisions,
         flatten=flatten,
         force=force,
         as_json=as_json,

@@ -100,8 +100,8 @@ class Flexion:
     ----------
     poses, joints : tuple of str
     figures : mapping of str to ndarray, shape (f, j)
-        By the names of `Limits`: every figure that was taken, NaN where a pose does not turn the
-        joint or there is nothing to measure.
+        By the names of `Limits`: every figure that was taken, 0 for no fault, NaN where a pose
+        does not turn the joint or there is nothing to measure.
     shapes : mapping of str to ndarray, shape (f, j)
         What is left of girth and volume, and the ranks of the stretch: ``girth``, ``volume``,
         ``stretch_min``, ``stretch_1``, ``stretch_99``, ``stretch_max``.
@@ -114,6 +114,14 @@ class Flexion:
     figures: Mapping[str, NDArray[np.float64]]
     shapes: Mapping[str, NDArray[np.float64]]
     places: tuple[Place, ...]
+
+    @property
+    def means(self) -> dict[str, float]:
+        """Each figure on average over the poses and joints it was taken at; 0 without any."""
+        return {
+            name: float(np.nanmean(values)) if not np.isnan(values).all() else 0.0
+            for name, values in self.figures.items()
+        }
 
     @property
     def findings(self) -> tuple[Place, ...]:
@@ -207,6 +215,8 @@ class _Bench:
         self.turned = np.linalg.norm(self.turns, axis=-1) > STILL
         size = (len(clip), len(self.skeleton))
         self.figures = {name: np.full(size, np.nan) for name, _ in limits.items()}
+        for name in ("overlap", "stray"):  # looked for everywhere
+            self.figures[name][:] = 0
         self.shapes = {name: np.full(size, np.nan) for name in SHAPES}
 
     def moved(self, vertices: NDArray[np.int64], poses: NDArray[np.int64] | slice) -> NDArray:
@@ -299,7 +309,7 @@ def _record(bench: _Bench, zone: Zone, poses: NDArray[np.int64], shape: Shape) -
         bench.shapes[name][poses, joint] = value
     bench.figures["girth"][poses, joint] = np.maximum(1 - shape.girth - girth_due, 0)
     bench.figures["volume"][poses, joint] = np.maximum(1 - shape.volume - volume_due, 0)
-    bench.figures["stretch"][poses, joint] = shape.stretch[:, 2]
+    bench.figures["stretch"][poses, joint] = np.maximum(shape.stretch[:, 2] - 1, 0)
     bench.figures["fold"][poses, joint] = shape.fold
     angle, along = _turn(bench, zone, poses, bench.bones[zone.joint])
     alone = angle < ALONE * np.linalg.norm(bench.turns[poses, joint], axis=-1)
@@ -535,6 +545,7 @@ def _sides(bench: _Bench, plane: Plane) -> list[Place]:
     partner = pairs(bench.skeleton, plane)
     reach = OPPOSITE * bench.rig.mesh.diagonal
     match = counterparts(bench.surface, plane, reach).partner
+    bench.figures["asymmetry"][:] = 0
     paired = np.flatnonzero(match != UNPAIRED)
     flip = np.where(partner == UNPAIRED, np.arange(len(partner)), partner)
     other = sparse.csr_array(bench.weights[match[paired]][:, flip])
