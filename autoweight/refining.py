@@ -8,15 +8,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
+from scipy.spatial import cKDTree
 
 from autoweight.errors import WeightsError
 from autoweight.flexing import Flexion, flex
+from autoweight.flexing.overlap import POINTS
 from autoweight.flexing.zones import zones
 from autoweight.locks import Locks
 from autoweight.mirroring import Symmetry, mirrored, symmetry
 from autoweight.planning import plan
-from autoweight.pose.clip import Clip
+from autoweight.pose.clip import Clip, world
 from autoweight.pose.motion import range_of_motion
+from autoweight.pose.skinning import carried, linear_blend
 from autoweight.recipe import Limits, Mirror, Recipe
 from autoweight.rig import Rig, Weights
 from autoweight.rows import replaced, scaled
@@ -27,7 +30,7 @@ from autoweight.surface import Surface, prepare
 
 __all__ = ["Refinement", "Round", "refine"]
 
-ROUNDS = 4
+ROUNDS = 5
 
 REACH = 0.1
 """How far a round smooths, in bones of middling length."""
@@ -39,6 +42,9 @@ STEP = 0.5
 SLOWER = 0.5
 """What is left of the pace where smoothing has made things worse."""
 
+NEAR = 3.0
+"""Skin nearer to where some has sunk in than this many of its sample distances has a part in it."""
+
 TRIES = 4
 """So often a round is tried again with more of it held back."""
 
@@ -46,7 +52,7 @@ WORTH = 0.02
 """A round that lowers the score by a smaller share is the last."""
 
 SLACK = 1e-9
-"""A mean that rises by less has not risen."""
+"""A mean that rises by a smaller share has not risen."""
 
 
 @dataclass(frozen=True)
@@ -155,9 +161,11 @@ def refine(
         kept = gain > 0 and not task.risen(start, found)
         names = tuple(np.array(rig.skeleton.names)[held].tolist())
         told.append(Round(number, task.score(found), found.means, names, kept))
-        if kept:
-            weights, best = tried, found
-        if gain < WORTH or not kept:
+        if not kept:
+            pace *= SLOWER
+            continue
+        weights, best = tried, found
+        if gain < WORTH:
             break
     progress("refining", 1)
     return Refinement(weights, tuple(told))
@@ -208,7 +216,9 @@ class _Task:
 
     def risen(self, start: Flexion, found: Flexion) -> list[str]:
         """Figures whose mean is above what it was at the outset."""
-        return [name for name, value in found.means.items() if value > start.means[name] + SLACK]
+        return [
+            name for name, value in found.means.items() if value > start.means[name] * (1 + SLACK)
+        ]
 
     def round(
         self, weights: Weights, pace: NDArray[np.float64], start: Flexion, best: Flexion
@@ -224,10 +234,13 @@ class _Task:
         found = self.flexed(tried)
         for _ in range(TRIES):
             worse = self.worse(start, best, found, held)
-            if not worse.any():
+            sunk = np.zeros(len(self.surface), dtype=bool)
+            if "overlap" in self.risen(start, found):
+                sunk = self.sunk(best, found, tried) & ~at_rest
+            if not (worse.any() or sunk.any()):
                 break
             held |= worse
-            at_rest |= self.reach_of(worse, weights, tried)
+            at_rest |= self.reach_of(worse, weights, tried) | sunk
             tried = self.smoothed(weights, np.where(at_rest, 0.0, pace))
             found = self.flexed(tried)
         pace[at_rest] *= SLOWER
@@ -255,13 +268,11 @@ class _Task:
     ) -> NDArray[np.bool_]:
         """Joints, with their counterparts, that made something worse and are not held yet, (j,)."""
         rise = {
-            name: np.nan_to_num(found.figures[name]) - np.nan_to_num(best.figures[name])
+            name: np.where(
+                held, 0.0, np.nansum(found.figures[name], 0) - np.nansum(best.figures[name], 0)
+            )
             for name in self.limits
         }
-        # Skin sinks in where it is carried to: by whichever joint turns in the pose.
-        turned = np.isfinite(found.figures["stretch"])
-        rise["overlap"] = rise["overlap"].sum(axis=1, keepdims=True) * turned
-        rise = {name: np.where(held, 0.0, each.sum(axis=0)) for name, each in rise.items()}
         weighed = [
             rise[name] / limit / max(np.isfinite(best.figures[name]).sum(), 1)
             for name, limit in self.limits.items()
@@ -270,14 +281,32 @@ class _Task:
         for name in self.risen(start, found):
             # The fewest joints without whose rise the figure would not have risen.
             order = np.argsort(-rise[name], kind="stable")
-            excess = np.nan_to_num(found.figures[name]).sum()
-            excess -= np.nan_to_num(start.figures[name]).sum()
+            excess = np.nansum(found.figures[name]) - np.nansum(start.figures[name])
             covered = np.concatenate([[0], np.cumsum(np.maximum(rise[name][order], 0))])
             bad[order[(covered[:-1] < excess) & (rise[name][order] > 0)]] = True
         if self.across is not None:
             paired = self.across.joints != UNPAIRED
             bad[paired] |= bad[self.across.joints[paired]]
         return bad
+
+    def sunk(self, best: Flexion, found: Flexion, weights: Weights) -> NDArray[np.bool_]:
+        """Surface vertices near where more skin sinks into skin than before, on both sides."""
+        involved = np.zeros(len(self.surface), dtype=bool)
+        names, poses = self.rig.skeleton.index, self.clip.labels
+        rows = weights.matrix[self.surface.speakers]
+        reach = NEAR * np.sqrt(self.surface.areas.sum() / min(POINTS, len(self.surface)))
+        for place in found.places:
+            if place.figure != "overlap":
+                continue
+            pose, joint = poses.index(place.pose), names[place.joint]
+            if place.value <= best.figures["overlap"][pose, joint]:
+                continue
+            transforms = carried(self.rig.skeleton, world(self.rig.skeleton, self.clip.local[pose]))
+            at = linear_blend(self.surface.vertices, rows, transforms)
+            touched = np.unique(self.surface.weld[place.vertices])
+            apart = cKDTree(at[touched]).query(at)[0]
+            involved |= apart < reach
+        return involved
 
     def reach_of(
         self, joints: NDArray[np.bool_], before: Weights, after: Weights

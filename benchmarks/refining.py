@@ -32,7 +32,7 @@ def show(name: str, rig: Rig, recipe: Recipe) -> bool:
         print(f"  {each.number:<6}{each.score / start.score:8.3f}{ratios}", end="")
         print(f"  {len(each.held)} joints held" + ("" if each.kept else ", not kept"))
     last = [each for each in rounds if each.kept][-1]
-    sound = all(mean <= start.means[figure] + 1e-9 for figure, mean in last.means.items())
+    sound = all(mean <= start.means[figure] * (1 + 1e-9) for figure, mean in last.means.items())
     return sound and last.score <= WANTED * start.score
 
 

@@ -31,7 +31,9 @@ def test_the_score_falls_by_a_fifth_and_no_figure_rises(done):
     assert min(each.score for each in rounds if each.kept) < 0.8 * begin.score
     for each in rounds:
         if each.kept:
-            assert all(value <= begin.means[name] + 1e-9 for name, value in each.means.items())
+            assert all(
+                value <= begin.means[name] * (1 + 1e-9) for name, value in each.means.items()
+            )
 
 
 def test_what_comes_out_is_what_was_measured(hinged, done):

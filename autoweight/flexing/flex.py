@@ -45,6 +45,9 @@ WRUNG_ALONG = 0.9
 ALONE = 1.05
 """A hand-over whose joints meet at no more than this times the joint's own turn is its alone."""
 
+UNSURE = 2
+"""So many points may sink in by where they happen to be chosen; the skin of more has sunk."""
+
 PRESENT = 0.05
 """A joint with less than this mean weight on a hand-over has no say in it."""
 
@@ -447,7 +450,10 @@ def _overlaps(bench: _Bench) -> list[Place]:
     overlap = bench.figures["overlap"]
     for pose, points in _sinking(bench, stand):
         joint = int(np.bincount(owner[points]).argmax())
-        overlap[pose, joint] = share[points].sum()
+        overlap[pose, joint] = share[points].sum() - UNSURE * share.mean()
+        if overlap[pose, joint] <= 0:
+            overlap[pose, joint] = 0
+            continue
         if joint not in worst or overlap[pose, joint] > overlap[worst[joint][0], joint]:
             worst[joint] = pose, points
     return [
