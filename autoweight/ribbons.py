@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from difflib import get_close_matches
 from functools import cached_property
 
 import numpy as np
@@ -12,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import BSpline
 from scipy.spatial import cKDTree
 
-from autoweight.errors import GeometryError, RecipeError, SkeletonError, WeightsError
+from autoweight.errors import GeometryError, RecipeError, SkeletonError, WeightsError, suggestion
 from autoweight.pose.skinning import carried, linear_blend
 from autoweight.profiles import Falloff
 from autoweight.rig import Mesh, Rig, Skeleton, Weights
@@ -500,7 +499,24 @@ def ride(ribbon: Ribbon, skeleton: Skeleton, controls: NDArray[np.float64]) -> N
 
 
 def bend(ribbon: Ribbon, controls: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Control points in other poses, (f, p q, 3), by linear blend of their joints."""
+    """Control points in other poses, by linear blend of their joints.
+
+    Parameters
+    ----------
+    ribbon : Ribbon
+        With weights.
+    controls : ndarray, shape (f, c, 4, 4)
+        World transforms of the controls.
+
+    Returns
+    -------
+    ndarray, shape (f, p q, 3)
+
+    Raises
+    ------
+    WeightsError
+        The ribbon has no weights.
+    """
     if ribbon.weights is None:
         raise WeightsError("the ribbon has no weights; give it some with 'autoweight ribbon'")
     return linear_blend(
@@ -509,19 +525,25 @@ def bend(ribbon: Ribbon, controls: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def rider_joints(ribbon: Ribbon, skeleton: Skeleton) -> list[int]:
-    """Joint numbers of a ribbon's riders in the skeleton of the rig."""
+    """Joint numbers of a ribbon's riders in the skeleton of the rig.
+
+    Raises
+    ------
+    SkeletonError
+        The rig has no joint of that name.
+    """
     missing = [name for name in ribbon.riders.names if name not in skeleton.index]
     if missing:
-        raise SkeletonError(f"rider {missing[0]!r} is not a joint of the rig")
+        raise SkeletonError(
+            f"rider {missing[0]!r} is not a joint of the rig; "
+            f"{suggestion(missing[0], skeleton.names)}"
+        )
     return [skeleton.index[name] for name in ribbon.riders.names]
 
 
 def _control(ribbon: Ribbon, name: str) -> int:
     if name not in ribbon.controls.index:
-        near = get_close_matches(name, ribbon.controls.names, n=1)
-        hint = (
-            f"did you mean {near[0]!r}?" if near else f"it has {', '.join(ribbon.controls.names)}"
-        )
+        hint = suggestion(name, ribbon.controls.names)
         raise RecipeError(f"the ribbon has no control joint {name!r}; {hint}")
     return ribbon.controls.index[name]
 

@@ -79,6 +79,7 @@ def pieces(tree: Tree, *, bound: bool) -> Iterator[Piece]:
 
 
 def choose(found: list[Piece], patterns: Sequence[str]) -> list[Piece]:
+    """The pieces that patterns name, all where there are none; one that names none is refused."""
     for pattern in patterns:
         if not any(_matches(piece, pattern) for piece in found):
             known = suggestion(pattern, [piece.name for piece in found])
@@ -95,6 +96,7 @@ def _matches(piece: Piece, pattern: str) -> bool:
 
 
 def no_meshes(tree: Tree, hierarchy: Hierarchy, *, bound: bool) -> FileError | SkeletonError:
+    """The error that says why there is no mesh to take, to be raised by the caller."""
     if not any(node.mesh is not None for node in tree.nodes):
         return FileError("has no mesh in its scene; export it with one")
     if not bound:
@@ -113,6 +115,7 @@ def no_meshes(tree: Tree, hierarchy: Hierarchy, *, bound: bool) -> FileError | S
 
 
 def whole_meshes(found: list[Piece], chosen: list[Piece]) -> None:
+    """Refuse to give a part of a mesh its first skin, as the rest of it would get it too."""
     nodes = {piece.node for piece in chosen}
     left = [piece for piece in found if piece.node in nodes and piece not in chosen]
     if left:
@@ -123,6 +126,7 @@ def whole_meshes(found: list[Piece], chosen: list[Piece]) -> None:
 
 
 def joints_below(hierarchy: Hierarchy, root: str) -> tuple[int, ...]:
+    """Nodes of the hierarchy below a named one, itself first, that can be joints."""
     nodes = hierarchy.nodes
     names = [label(nodes, index) for index in range(len(nodes))]
     if root not in names:
