@@ -34,6 +34,9 @@ FAINT = 0.05
 TRAIL = 1.5
 """How long a hand-over may be in faint weights, by its length in others."""
 
+FEW = 16
+"""Of this many vertices one is looked at first, to tell whether the rest have to be."""
+
 TOUCHING = 1.5
 """Pieces touch where they are nearer than this many edges of usual length."""
 
@@ -76,7 +79,7 @@ def strays(weights: sparse.csr_array, surface: Surface) -> sparse.csr_array:
 
 
 def _peaks(
-    height: NDArray[np.float64], here: NDArray[np.int64], there: NDArray[np.int64]
+    height: NDArray[np.float64], here: NDArray[np.int32], there: NDArray[np.int32]
 ) -> NDArray[np.int64]:
     """Where each entry comes to by always going on to its highest neighbour, (nnz,)."""
     order = np.argsort(height)
@@ -94,8 +97,8 @@ def _peaks(
 def _reached(
     height: NDArray[np.float64],
     basin: NDArray[np.int64],
-    here: NDArray[np.int64],
-    there: NDArray[np.int64],
+    here: NDArray[np.int32],
+    there: NDArray[np.int32],
     marker: NDArray[np.int64],
     count: int,
 ) -> NDArray[np.float64]:
@@ -150,15 +153,11 @@ def films(weights: sparse.csr_array, surface: Surface) -> sparse.csr_array:
     begin = np.unique(weights.indices[order], return_index=True)[1]
     edge = float(np.median(surface.adjacency.data))
     far = np.zeros(weights.nnz, dtype=bool)
+    at = surface.vertices
     for mine in np.split(order, begin[1:]):
-        trail, counts = mine[faint[mine]], mine[~faint[mine]]
+        trail, counts, home = mine[faint[mine]], mine[~faint[mine]], mine[at_home[mine]]
         if len(trail):
-            at = surface.vertices[row[counts]]
-            home = cKDTree(surface.vertices[row[mine[at_home[mine]]]])
-            away = surface.vertices[row[counts[~at_home[counts]]]]
-            hand_over = home.query(away)[0].max(initial=0.0)
-            apart = cKDTree(at).query(surface.vertices[row[trail]])[0]
-            far[trail] = apart > TRAIL * hand_over + edge
+            far[trail] = _far(at[row[trail]], at[row[counts]], at[row[home]], edge)
     if not far.any():
         return sparse.csr_array(weights.shape)
     film = weights.copy()
@@ -170,6 +169,26 @@ def films(weights: sparse.csr_array, surface: Surface) -> sparse.csr_array:
     film.data[film.data > thickness[patch]] = 0
     film.eliminate_zeros()
     return film
+
+
+def _far(
+    trail: NDArray[np.float64],
+    counts: NDArray[np.float64],
+    home: NDArray[np.float64],
+    edge: float,
+) -> NDArray[np.bool_]:
+    """Which points of a trail are far from those that count, by how far these are from home."""
+    tree = cKDTree(home)
+    far = np.ones(len(trail), dtype=bool)
+    # A few of the points settle most: from them all is nearer to home, and the trail farther off.
+    for step in (FEW, 1):
+        some = counts[::step]
+        hand_over = tree.query(some)[0].max()
+        apart = cKDTree(some).query(trail[far])[0]
+        far[far] = apart > TRAIL * hand_over + edge
+        if not far.any():
+            break
+    return far
 
 
 def owners(weights: sparse.csr_array) -> NDArray[np.int32]:

@@ -14,7 +14,7 @@ from autoweight.methods import Problem
 from autoweight.profiles import Falloff, curve
 from autoweight.surface import Surface
 from autoweight.surface.geodesics import network, smoothed, spread
-from autoweight.surface.visibility import Sight, sight
+from autoweight.surface.visibility import Sight
 
 __all__ = ["Ground", "Limb", "blend", "grounds", "limbs", "segments", "solve"]
 
@@ -556,7 +556,7 @@ def _seeds(
     problem: Problem, bones: Bones
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
     """Vertices that see a bone from within: which, whose is the nearest, how far it is."""
-    surface, rays = problem.surface, sight(problem.surface)
+    surface, rays = problem.surface, Sight(problem.surface)
     found = [_seen(surface, rays, bones, start) for start in range(0, len(surface), CHUNK)]
     seeds, nearest, offsets = (np.concatenate(each) for each in zip(*found, strict=True))
     labels = bones.joint[nearest].astype(np.intp)

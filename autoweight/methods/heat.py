@@ -15,7 +15,7 @@ from autoweight.methods.parts import rigid_parts
 from autoweight.methods.stretches import Stretches, reach, stretches
 from autoweight.rows import scaled
 from autoweight.surface import Surface
-from autoweight.surface.visibility import sight
+from autoweight.surface.visibility import Sight
 
 __all__ = ["solve"]
 
@@ -63,8 +63,9 @@ def solve(problem: Problem) -> sparse.csr_array:
     """
     surface = problem.surface
     owned = stretches(problem.skeleton, problem.active, surface)
-    warm = _in_sight(surface, owned, problem.progress)
-    sources, pull = _warmth(surface, owned, warm, len(problem.skeleton))
+    sources, pull = _warmth(
+        surface, owned, _in_sight(surface, owned, problem.progress), len(problem.skeleton)
+    )
     found = equilibrium(surface, sources, pull, progress=problem.progress)
     found.data **= CRISP
     return rigid_parts(surface, scaled(found), problem.skeleton, problem.active)
@@ -83,7 +84,7 @@ class _Pairs:
 
 
 def _in_sight(surface: Surface, owned: Stretches, progress: Progress) -> _Pairs:
-    rays, outward = sight(surface), surface.outward
+    rays, outward = Sight(surface), surface.outward
     found: list[tuple[NDArray, ...]] = []
     for start in range(0, len(surface), CHUNK):
         progress("sight", start / len(surface))

@@ -9,10 +9,13 @@ from scipy.sparse.csgraph import connected_components
 
 __all__ = ["islands", "neighbours"]
 
+CHUNK = 1 << 18
+"""Edges looked at together; their working memory is ten times that of the result."""
+
 
 def neighbours(
     weights: sparse.csr_array, edges: NDArray[np.integer]
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
     """Pairs of stored weights of one joint on the two ends of an edge.
 
     Parameters
@@ -29,15 +32,26 @@ def neighbours(
     count, joints = weights.shape
     row = np.repeat(np.arange(count), np.diff(weights.indptr))
     key = row * joints + weights.indices  # ascending: rows in order, indices sorted
+    found = [
+        _joined(weights, key, edges[start : start + CHUNK])
+        for start in range(0, max(len(edges), 1), CHUNK)
+    ]
+    here, there = (np.concatenate(each) for each in zip(*found, strict=True))
+    return here, there
+
+
+def _joined(
+    weights: sparse.csr_array, key: NDArray[np.int64], edges: NDArray[np.integer]
+) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
     first, second = edges.T.astype(np.int64)
     length = np.diff(weights.indptr)[first]
     edge = np.repeat(np.arange(len(edges)), length)
     offset = np.arange(len(edge)) - np.repeat(np.cumsum(length) - length, length)
     here = weights.indptr[first][edge] + offset
-    wanted = second[edge] * joints + weights.indices[here]
+    wanted = second[edge] * weights.shape[1] + weights.indices[here]
     there = np.minimum(np.searchsorted(key, wanted), len(key) - 1)
     joined = key[there] == wanted if len(key) else np.zeros(0, dtype=bool)
-    return here[joined], there[joined]
+    return here[joined].astype(np.int32), there[joined].astype(np.int32)
 
 
 def islands(weights: sparse.csr_array, edges: NDArray[np.integer]) -> NDArray[np.int64]:

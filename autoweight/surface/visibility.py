@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
-
 import numpy as np
 from numpy.typing import NDArray
 
 from autoweight.surface.prepare import Surface
 
-__all__ = ["Sight", "sight"]
+__all__ = ["Sight"]
 
 GRAZE = 1e-3
 """Share of a ray's length, at the end it looks for, in which a hit does not count: the vertex is
@@ -19,12 +17,6 @@ on the surface, so the ray always meets the faces round it."""
 SIZE = 1e6
 """Diagonal that the surface is scaled to: libigl takes a ray for parallel to a face, and misses it,
 where a product of two edges and the ray is below 1e-6 in whatever the units are."""
-
-
-@lru_cache(maxsize=1)  # several methods ask for it in turn
-def sight(surface: Surface) -> Sight:
-    """Rays against a surface, made ready once."""
-    return Sight(surface)
 
 
 class Sight:
