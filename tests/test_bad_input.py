@@ -177,6 +177,7 @@ WRITING = {
     "explain": ("--turn", "lower=x:10", "--at", "0", "-o", "OUT"),
     "mask": ("--chain", "lower:upper", "--full", "upper:upper", "--zero", "lower", "-o", "OUT"),
     "ribbon": ("-o", "OUT"),
+    "bench": ("--csv", "OUT"),
 }
 
 
@@ -184,7 +185,9 @@ WRITING = {
 @pytest.mark.parametrize("name", WRITING)
 def test_every_command_that_writes_refuses_a_bad_place(tmp_path, name, place):
     rig = strip().glb(tmp_path / "rig.glb")
-    suffix = {"view": ".html", "report": ".html", "recipe": ".toml"}.get(name, ".glb")
+    suffix = {"view": ".html", "report": ".html", "recipe": ".toml", "bench": ".csv"}.get(
+        name, ".glb"
+    )
     out = tmp_path / place.format(suffix=suffix)
     before = {path: path.read_bytes() for path in tmp_path.iterdir()}
     arguments = [str(out) if each == "OUT" else each for each in WRITING[name]]

@@ -16,7 +16,13 @@ from autoweight.cli.options import as_json, emit, table
     metavar="NAMES",
     help="With commas; a built-in name or package.module:function. Every built-in one otherwise.",
 )
-@click.option("--repeats", default=3, show_default=True, type=click.IntRange(1))
+@click.option(
+    "--repeats",
+    default=3,
+    show_default=True,
+    type=click.IntRange(1),
+    help="Runs that the time of a line is the median of.",
+)
 @click.option("--seconds", default=120.0, show_default=True, help="Most time for one line.")
 @click.option("--megabytes", default=8000, show_default=True, help="Most memory for one line.")
 @click.option("--csv", "csv_file", metavar="FILE", help="Write the table there as well.")
@@ -55,11 +61,17 @@ def command(
     Example:
       autoweight bench axolotl/weighted.glb --methods heat,nearest
     """
+    from autoweight.errors import WeightsError
+    from autoweight.io import check_place, load
     from autoweight.league import DEFAULTS, Limits, league
-    from autoweight.view.plot import require_svg, save_plot
+    from autoweight.view.plot import save_plot
 
-    if plot:
-        require_svg(plot)
+    for place, suffix in ((csv_file, ".csv"), (plot, ".svg")):
+        if place:
+            check_place(place, (suffix,))
+    for rig in rigs:
+        if load(rig).weights is None:
+            raise WeightsError(f"{rig}: has no weights to come near to; bench rigs that have some")
     names = [name.strip() for name in methods.split(",")] if methods else DEFAULTS
     results = league(rigs, names, Limits(seconds=seconds, megabytes=megabytes, repeats=repeats))
     rows = [each.flat() for each in results]

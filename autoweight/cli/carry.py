@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -168,6 +169,8 @@ def _targets(finished: str, new: tuple[str, ...], output: Path, force: bool) -> 
         raise FileError(
             f"{output}: cannot write, there is no folder {output.parent}; make it first"
         )
+    if several and not os.access(output if output.is_dir() else output.parent, os.W_OK):
+        raise FileError(f"{output}: cannot write (Permission denied); choose another place")
     for number, target in enumerate(targets):
         if target in targets[:number]:
             raise FileError(f"{target}: two results have this name; carry them one by one")

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import numpy as np
 
-from autoweight.errors import FileError
+from autoweight.io import check_place
 from autoweight.io.atomic import write
 from autoweight.league import Result
 
-__all__ = ["plot", "require_svg", "save_plot"]
+__all__ = ["plot", "save_plot"]
 
 WIDTH, HEIGHT = 900, 560
 LEFT, RIGHT, TOP, BOTTOM = 70, 730, 30, 500
@@ -25,15 +25,9 @@ COLOURS = ("#d55e00", "#0072b2", "#009e73", "#cc79a7", "#e69f00", "#56b4e9", "#0
 SHAPES = ((36, 0.0), (4, 0.5), (3, 0.0), (4, 0.0), (3, 1.0), (5, 0.0), (6, 0.0), (8, 0.0), (36, 0))
 
 
-def require_svg(path: str | Path) -> None:
-    """Raise FileError unless a file is to be SVG, which is all there is."""
-    if Path(path).suffix.lower() != ".svg":
-        raise FileError(f"{path}: the plot is drawn as SVG; name a file that ends in .svg")
-
-
 def save_plot(results: Sequence[Result], path: str | Path) -> None:
     """Write the drawing of `plot` as a file, whole or not at all."""
-    require_svg(path)
+    check_place(path, (".svg",))
     write(path, [plot(results).encode()])
 
 
