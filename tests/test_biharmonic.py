@@ -1,5 +1,7 @@
 """Bounded biharmonic weights (Jacobson, Baran, Popović & Sorkine, TOG 30(4), 2011)."""
 
+from dataclasses import replace
+
 import igl
 import numpy as np
 import pytest
@@ -7,6 +9,8 @@ from bodies import capsules, problem, skeleton
 from scipy import sparse
 from scipy.interpolate import CubicSpline
 
+from autoweight import Mesh
+from autoweight.bones import Bones
 from autoweight.methods.biharmonic import bounded, energy, solve
 from autoweight.surface.tetrahedra import tetrahedra
 
@@ -51,6 +55,27 @@ def test_a_finger_gets_nothing_of_its_neighbour(fork):
     assert weights[upper][:, [4, 5]].max() < 0.01
     assert weights[lower][:, [2, 3]].max() < 0.01
     assert weights[upper][:, [2, 3]].sum(axis=1).min() > 0.95
+
+
+def test_a_root_on_the_floor_takes_nothing_from_a_foot(fork):
+    posed, weights = fork
+    points = np.vstack([[1.9, 0.35, -0.6], posed.skeleton.positions])
+    rooted = problem(
+        Mesh(posed.surface.vertices, posed.surface.faces), skeleton(points, [-1, 0, 1, 2, 3, 2, 5])
+    )
+    bones = rooted.bones
+    kept = (bones.joint != 0) | (bones.head == bones.tail).all(axis=1)
+    alone = replace(
+        rooted,
+        bones=Bones(
+            np.append(bones.joint[kept], np.int32(0)),
+            np.vstack([bones.head[kept], points[0]]),
+            np.vstack([bones.tail[kept], points[0]]),
+        ),
+    )
+    found = solve(alone)
+    assert found[:, [0]].nnz == 0
+    assert abs(found[:, 1:] - weights).mean() < 1e-3
 
 
 def test_no_local_extremum_but_at_the_handles(fork):
