@@ -22,7 +22,7 @@ INK, FAINT, PAPER = "#342c34", "#ded8d0", "#f7f4ef"
 # M. Okabe & K. Ito, Color universal design, 2008: told apart by people who confuse hues. With the
 # shapes (corners, and the turn of the first) they do for nine methods before two look alike.
 COLOURS = ("#d55e00", "#0072b2", "#009e73", "#cc79a7", "#e69f00", "#56b4e9", "#000000")
-SHAPES = ((36, 0.0), (4, 0.5), (3, 0.0), (4, 0.0), (3, 1.0), (5, 0.0), (6, 0.0), (8, 0.0), (36, 0))
+SHAPES = ((36, 0.0), (4, 1.0), (3, 0.0), (4, 0.0), (3, 1.0), (5, 0.0), (6, 0.0), (8, 0.0), (36, 0))
 
 
 def save_plot(results: Sequence[Result], path: str | Path) -> None:
@@ -81,8 +81,11 @@ def plot(results: Sequence[Result]) -> str:
         x, y = across(np.log10(max(measured.seconds, 1e-4))), down(measured.l1)
         name = Path(each.rig).stem
         told = f"{each.method} on {name}: {measured.seconds:.3g} s, L1 {measured.l1:.3f}"
-        parts.append(_mark(methods.index(each.method), x, y, told))
-        parts.append(_text(x + RADIUS + 3, y + 4, name, "start", size=10))
+        number = methods.index(each.method)
+        parts.append(_mark(number, x, y, told))
+        # Methods in turn to the left and right, as neighbours in the list are often alike.
+        away, anchor = ((-RADIUS - 3, "end"), (RADIUS + 3, "start"))[number % 2]
+        parts.append(_text(x + away, y + 4, name, anchor, size=10))
     for number, method in enumerate(methods):
         y = TOP + 14 + 24 * number
         parts += [
