@@ -495,9 +495,9 @@ def test_parts_and_skeletons_are_chosen_by_name(scene):
         load(scene, root="Bones")
 
 
-def test_without_usd_core_the_extra_is_named(scene, monkeypatch):
+def test_without_usd_core_the_mend_is_named(scene, monkeypatch):
     monkeypatch.setitem(sys.modules, "pxr.Sdf", None)
-    with pytest.raises(FileError, match=r"autoweight\[usd\]"):
+    with pytest.raises(FileError, match="pip install usd-core"):
         load(scene)
 
 

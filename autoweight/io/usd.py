@@ -47,7 +47,7 @@ def _pxr() -> Any:
         import pxr.Vt
     except ImportError as error:
         raise FileError(
-            "OpenUSD files need the extra 'usd'; install it with: pip install 'autoweight[usd]'"
+            "OpenUSD files need the extra 'usd'; install what it brings with: pip install usd-core"
         ) from error
     return pxr
 
