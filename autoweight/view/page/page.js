@@ -112,7 +112,7 @@ void main() {
   if (mode == 1) {
     float now = length(cross(dFdx(posed), dFdy(posed)));
     float then = length(cross(dFdx(neutral), dFdy(neutral)));
-    shown = log2(max(now, 1e-12) / max(then, 1e-12));
+    shown = abs(log2(max(now, 1e-12) / max(then, 1e-12))); // twice and half are as bad
   }
   float t = clamp((shown - range.x) / (range.y - range.x), 0.0, 1.0);
   vec3 n = normalize(facing);
@@ -286,7 +286,7 @@ function draw(weighting, picking = false) {
 }
 function range() {
   if (state.mode === 0) return [0, 1];
-  if (state.mode === 1) return [-1, 1];
+  if (state.mode === 1) return [0, 1];
   return meta.layers[state.layer].range;
 }
 function paint() {
@@ -371,7 +371,8 @@ function shorten(value) {
 }
 function scale() {
   const [from, to] = range();
-  const unit = state.mode === 1 ? (value) => `${shorten(2 ** value)}×` : shorten;
+  const ratio = (value) => `${shorten(2 ** value)}× or ${shorten(2 ** -value)}×`;
+  const unit = state.mode === 1 ? (value) => (value ? ratio(value) : "1×") : shorten;
   $("low").textContent = unit(from);
   $("middle").textContent = unit((from + to) / 2);
   $("high").textContent = unit(to);
