@@ -181,7 +181,10 @@ def test_a_worst_place_is_seen_from_outside_whatever_was_looked_for(shown):
 
 def test_the_scale_is_in_numbers_for_every_layer(shown):
     tab, _, _, _ = shown
-    for layer, low, high in (("height", "-0.3", "0.3"), ("stretch of the surface", "1×", "2× or 0.5×")):
+    for layer, low, high in (
+        ("height", "-0.3", "0.3"),
+        ("stretch of the surface", "1×", "2× or 0.5×"),
+    ):
         tab.get_by_label("Colour by").select_option(layer)
         assert (tab.locator("#low").inner_text(), tab.locator("#high").inner_text()) == (low, high)
 
