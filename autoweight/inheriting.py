@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
-from scipy.optimize import linear_sum_assignment
 from scipy.spatial.distance import cdist
 from scipy.spatial.transform import Rotation
 
@@ -62,6 +61,8 @@ def inherit(source: Skeleton, target: Skeleton, weights: sparse.csr_array, *, ne
     gone, fresh = np.flatnonzero(goes < 0), np.setdiff1d(np.arange(len(target)), goes)
     notes = []
     if len(gone) and len(fresh):
+        from scipy.optimize import linear_sum_assignment  # slow to import, rarely needed
+
         apart = cdist(source.positions[gone], target.positions[fresh])
         old, new = linear_sum_assignment(np.minimum(apart, 2 * near))
         same = apart[old, new] <= near

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import linear_sum_assignment
 from scipy.spatial.distance import cdist
 
 from autoweight.errors import RecipeError, suggestion
@@ -148,6 +147,8 @@ def pairs(
                     f"joint {skeleton.names[joint]!r} is in two mirror pairs; keep one of them"
                 )
             partner[joint] = wanted
+
+    from scipy.optimize import linear_sum_assignment  # slow to import, rarely needed
 
     at, image = skeleton.positions, plane.reflect(skeleton.positions)
     reach = tolerance * float(np.linalg.norm(np.ptp(at, axis=0)))

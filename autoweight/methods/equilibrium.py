@@ -63,8 +63,9 @@ def equilibrium(
             f"{int(cold.sum())} pieces of the surface have no source of weight, one of them at "
             f"{surface.vertices[where]}; give them a joint"
         )
+    stiffness.setdiag(stiffness.diagonal() + heated)
     found = solve_columns(
-        sparse.csr_array(stiffness + sparse.diags_array(heated)),
+        stiffness,
         sparse.csr_array(sparse.diags_array(heated) @ sources),
         NEGLIGIBLE,
         lambda share: progress("heat", share),

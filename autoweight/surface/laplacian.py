@@ -47,7 +47,8 @@ def laplacian(
     Computing 81, 2007.
     """
     if _is_closed(faces, len(vertices)) and _thinnest(vertices, faces) > THIN:
-        found = -igl.intrinsic_delaunay_cotmatrix(vertices, faces.astype(np.int64))[0]
+        found = igl.intrinsic_delaunay_cotmatrix(vertices, faces.astype(np.int64))[0]
+        np.negative(found.data, out=found.data)
         area = np.repeat(igl.doublearea(vertices, faces) / 6, 3)
         mass = np.bincount(faces.ravel(), area, minlength=len(vertices)).astype(np.float64)
     else:

@@ -91,9 +91,7 @@ class Surface:
     @cached_property
     def face_normals(self) -> NDArray[np.float64]:
         """Unit normal of each face, by the order of its corners, (m, 3)."""
-        first, second, third = self.vertices[self.faces].transpose(1, 0, 2)
-        normal = np.cross(second - first, third - first)
-        return normal / np.linalg.norm(normal, axis=1, keepdims=True)
+        return igl.per_face_normals(self.vertices, self.faces, np.zeros(3))
 
     @cached_property
     def areas(self) -> NDArray[np.float64]:
@@ -115,8 +113,11 @@ class Surface:
             [np.bincount(self.components, self.areas * axis) / area for axis in self.vertices.T]
         )
         piece = self.components[self.faces[:, 0]]
-        a, b, c = (self.vertices[corner] - middle[piece] for corner in self.faces.T)
-        volume = np.bincount(piece, np.einsum("ij,ij->i", np.cross(a, b), c), minlength=len(area))
+        # Six times the volume of the tetrahedra that the faces span with the middle.
+        height = np.einsum(
+            "ij,ij->i", self.vertices[self.faces[:, 0]] - middle[piece], self.face_normals
+        )
+        volume = np.bincount(piece, 2 * height * self.face_areas, minlength=len(area))
         inside_out = volume < -FLAT * area**1.5
         return self.normals * np.where(inside_out, -1.0, 1.0)[self.components, None]
 

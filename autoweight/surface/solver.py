@@ -45,7 +45,8 @@ def solve_columns(
     """
     plan = igl.min_quad_with_fixed_data()
     igl.min_quad_with_fixed_precompute(
-        sparse.csc_matrix(operator),
+        # The rows of a symmetric matrix are its columns, so nothing has to be copied.
+        sparse.csc_matrix((operator.data, operator.indices, operator.indptr), operator.shape),
         np.zeros(0, dtype=np.int64),
         sparse.csc_matrix((0, operator.shape[0])),
         True,

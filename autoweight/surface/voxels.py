@@ -7,7 +7,7 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage, sparse
+from scipy import sparse
 
 from autoweight.surface.prepare import Surface
 
@@ -133,6 +133,8 @@ def _places(
 
 def _filled(surface: Surface, size: float) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
     """Cells that the surface goes through or keeps the outside from, and the lowest corner."""
+    from scipy import ndimage  # slow to import, rarely needed
+
     place, shape, low = _places(surface, size)
     solid = np.zeros(shape, dtype=bool)
     solid[tuple(place.T)] = True
@@ -159,6 +161,7 @@ def _wound(
 ) -> NDArray[np.bool_]:
     """Cells that are not solid and that the surface winds round all the same."""
     import igl
+    from scipy import ndimage
 
     faces = surface.faces.astype(np.int64)
 

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import PPoly
 from scipy.spatial.transform import Rotation, Slerp
 
 from autoweight.errors import FileError, SkeletonError
@@ -235,6 +234,8 @@ def _at(track: Track, times: NDArray[np.float64], *, turning: bool) -> NDArray[n
         return value[np.searchsorted(keys, times, side="right") - 1]
     if interpolation == "LINEAR" and turning:
         return Slerp(keys, Rotation.from_quat(value))(times).as_quat()
+    from scipy.interpolate import PPoly  # slow to import, rarely needed
+
     step = np.diff(keys)[:, None]
     rise = np.diff(value, axis=0) / step
     if interpolation == "LINEAR":
