@@ -43,7 +43,7 @@ def main() -> None:
             tab = browser.new_page(viewport={"width": 1200, "height": 800})
             begun = time.perf_counter()
             tab.goto(path.as_uri())
-            tab.wait_for_function("autoweight.drawn() > 0")
+            tab.wait_for_function("window.autoweight?.drawn() > 0")
             print(f"{time.perf_counter() - begun:.2f} s until it is drawn")
         tab.keyboard.press(" ")
         first = tab.evaluate("autoweight.drawn()")

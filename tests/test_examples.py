@@ -1,6 +1,7 @@
 """Every example runs in an empty folder and writes a file that can be read again."""
 
 import runpy
+import subprocess
 import sys
 from functools import partial
 from pathlib import Path
@@ -47,3 +48,14 @@ def test_what_is_locked_did_not_change(scratch, capsys):
     runpy.run_path(str(EXAMPLES / "locks_and_mirror.py"), run_name="__main__")
     head, others, *_ = capsys.readouterr().out.splitlines()
     assert head.endswith(" 0 changed") and not others.endswith(" 0 changed")
+
+
+def test_the_command_line_finds_a_method_in_the_folder_it_is_called_in(scratch):
+    """In a process of its own: the tests' own search path would hide that it does not."""
+    (scratch / "mine.py").write_bytes((EXAMPLES / "own_method.py").read_bytes())
+    autoweight.save(demo.bound(), "rig.glb")
+    command = "from autoweight.cli import main; main()"
+    words = ["solve", "rig.glb", "-o", "out.glb", "--method", "mine:solve"]
+    done = subprocess.run([sys.executable, "-P", "-c", command, *words], capture_output=True)
+    assert done.returncode == 0, done.stderr
+    assert autoweight.load("out.glb").weights is not None

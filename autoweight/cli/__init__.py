@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from importlib import import_module
 
@@ -65,3 +66,6 @@ def main() -> None:
     Example:
       autoweight demo axolotl
     """
+    here = os.getcwd()
+    if here not in sys.path:  # methods of a user's own; last, so that they hide no library
+        sys.path.append(here)
