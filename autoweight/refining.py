@@ -42,7 +42,7 @@ STEP = 0.5
 SLOWER = 0.5
 """What is left of the pace where smoothing has made things worse."""
 
-NEAR = 3.0
+NEAR = 1.5
 """Skin nearer to where some has sunk in than this many of its sample distances has a part in it."""
 
 TRIES = 4
