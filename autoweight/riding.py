@@ -9,12 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autoweight.errors import RecipeError, WeightsError, suggestion
+from autoweight.flexing import Place, flex
 from autoweight.pose.clip import Clip, rest_local, world
 from autoweight.pose.skinning import carried
-from autoweight.ribbons import Ribbon, ride, rider_joints
+from autoweight.recipe import Limits
+from autoweight.ribbons import Ribbon, ride, rider_joints, strip
 from autoweight.rig import Skeleton, Weights
 
-__all__ = ["Carriage", "carriage", "driven", "driven_clip", "riders_of", "without"]
+__all__ = ["Carriage", "carriage", "driven", "driven_clip", "leaks", "riders_of", "without"]
 
 LITTLE = 0.1
 """A weight on a control point below this is taken for a leftover, not for the hand-over."""
@@ -138,6 +140,40 @@ def driven_clip(ribbon: Ribbon, skeleton: Skeleton, clip: Clip) -> Clip:
     local = poses.copy()
     local[:, child] = np.linalg.solve(poses[:, skeleton.parents[child]], poses[:, child])
     return replace(clip, local=local)
+
+
+def leaks(ribbon: Ribbon, clip: Clip, limits: Limits | None = None) -> list[Place]:
+    """Where control joints move control points that they have nothing to do with.
+
+    Parameters
+    ----------
+    ribbon : Ribbon
+        With weights.
+    clip : Clip
+        Of ``ribbon.controls``.
+    limits : Limits, optional
+
+    Returns
+    -------
+    list of Place
+        The stray places of `autoweight.flexing.flex` for the strip of control points, whose
+        numbers they give as vertices; sizes are in diagonals of the ribbon.
+
+    Raises
+    ------
+    WeightsError
+        The ribbon has no weights.
+    """
+    # On a strip of a few controls even near kin have no business beyond their own hand-overs.
+    controls = ribbon.controls
+    apart = replace(controls, parents=np.full(len(controls), -1, dtype=np.int32))
+    poses = replace(clip, local=world(controls, clip.local))
+    found = flex(replace(strip(ribbon), skeleton=apart), poses, limits=limits)
+    return [
+        replace(place, told=f"on the ribbon, {place.told.replace('vertices', 'control points')}")
+        for place in found.places
+        if place.figure == "stray"
+    ]
 
 
 def carriage(ribbon: Ribbon, controls: NDArray[np.float64], joint: str) -> Carriage:

@@ -7,8 +7,9 @@ from test_ribbons import controls_at, straight
 from autoweight import Skeleton, Weights
 from autoweight.errors import RecipeError, WeightsError
 from autoweight.pose.clip import Clip, rest_local, turned, world
+from autoweight.pose.motion import range_of_motion
 from autoweight.ribbons import Riders, weigh
-from autoweight.riding import carriage, driven, driven_clip, without
+from autoweight.riding import carriage, driven, driven_clip, leaks, without
 
 
 def rig_skeleton() -> Skeleton:
@@ -109,3 +110,18 @@ def test_what_cannot_be_asked_is_refused():
     whole = replace(built, weights=Weights(np.eye(3)[np.zeros(14, dtype=int)]))
     with pytest.raises(WeightsError, match="alone"):
         without(whole, "a", np.array([0]))
+
+
+def test_flexing_finds_a_leak_on_the_ribbon_first():
+    """Control points near the first of four controls have two hundredths of the last."""
+    made = straight(controls_at(0, 1.3, 2.7, 4), riders=Riders(("r1",), [[1, 0.5]]))
+    clip = range_of_motion(made.controls)
+    sound = replace(made, weights=weigh(made))
+    assert leaks(sound, clip) == []
+    dense = sound.weights.dense()
+    dense[2:4] = 0.98 * dense[2:4] + 0.02 * np.eye(4)[3]
+    (place,) = leaks(replace(made, weights=Weights(dense)), clip)
+    assert place.joint == made.controls.names[3]
+    assert place.vertices.tolist() == [2, 3]
+    assert place.severity > 1
+    assert "on 2 control points" in place.told

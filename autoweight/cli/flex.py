@@ -12,6 +12,7 @@ from autoweight.cli.options import as_json, emit, force, progress_to_stderr, qui
 if TYPE_CHECKING:
     from autoweight.flexing import Flexion, Place
     from autoweight.pose.clip import Clip
+    from autoweight.recipe import Recipe
     from autoweight.rig import Rig
 
 VERTICES_SHOWN = 5
@@ -78,8 +79,10 @@ def command(
     Example:
       autoweight flex axolotl/weighted.glb -o axolotl/motion.glb
     """
-    from autoweight.errors import naming
-    from autoweight.flexing import flex
+    from dataclasses import replace
+
+    from autoweight.errors import RecipeError, naming
+    from autoweight.flexing import Place, flex
     from autoweight.io import GLTF, check_output, load, save
     from autoweight.pose.motion import played
     from autoweight.recipe import Recipe, load_recipe
@@ -93,7 +96,14 @@ def command(
         check_output(loaded, output, suffixes=GLTF, force=force)
     named = plane or (recipe.mirror.plane if recipe.mirror else None)
     across = Plane.named(named) if named else likely_plane(loaded.skeleton)
-    clip = _motion(loaded, rig, animation, bvh, ribbon, frames)
+    if sum(each is not None for each in (animation, bvh, ribbon)) > 1:
+        raise RecipeError("--animation, --bvh and --ribbon are three motions; give one of them")
+    leaking: list[Place] = []
+    clip: Clip | None
+    if ribbon:
+        clip, leaking = _through(loaded, ribbon, frames, recipe)
+    else:
+        clip = _motion(loaded, rig, animation, bvh, frames)
     if clip is None:
         from autoweight.pose.motion import range_of_motion
 
@@ -105,6 +115,8 @@ def command(
         found = flex(
             loaded, clip, skin=skinning, limits=recipe.limits, plane=across, progress=progress
         )
+    if leaking:
+        found = replace(found, places=tuple(sorted((*found.places, *leaking), key=Place.rank)))
     if output:
         save(loaded, output, force=force, clips=[shown])
     result = _result(rig, clip.name, skinning, found)
@@ -113,23 +125,12 @@ def command(
 
 
 def _motion(
-    loaded: Rig, rig: str, animation: str | None, bvh: str | None, ribbon: str | None, frames: int
+    loaded: Rig, rig: str, animation: str | None, bvh: str | None, frames: int
 ) -> Clip | None:
     """The motion that was asked for; None to make one."""
-    from autoweight.errors import RecipeError, naming, suggestion
+    from autoweight.errors import RecipeError, suggestion
     from autoweight.io import load_clips, load_motion
 
-    if sum(each is not None for each in (animation, bvh, ribbon)) > 1:
-        raise RecipeError("--animation, --bvh and --ribbon are three motions; give one of them")
-    if ribbon:
-        from autoweight.io.ribbon import load_ribbon
-        from autoweight.pose.motion import range_of_motion
-        from autoweight.riding import driven_clip
-
-        strip = load_ribbon(ribbon)
-        with naming(ribbon):
-            clip = driven_clip(strip, loaded.skeleton, range_of_motion(strip.controls))
-        return clip.thinned(frames)
     if bvh:
         return load_motion(bvh, loaded.skeleton).thinned(frames)
     if animation:
@@ -140,6 +141,19 @@ def _motion(
             )
         return clips[animation].thinned(frames)
     return None
+
+
+def _through(loaded: Rig, ribbon: str, frames: int, recipe: Recipe) -> tuple[Clip, list[Place]]:
+    """The motion of a ribbon's controls as the rig's, and what leaks on the ribbon itself."""
+    from autoweight.errors import naming
+    from autoweight.io.ribbon import load_ribbon
+    from autoweight.pose.motion import range_of_motion
+    from autoweight.riding import driven_clip, leaks
+
+    strip = load_ribbon(ribbon)
+    with naming(ribbon):
+        clip = range_of_motion(strip.controls).thinned(frames)
+        return driven_clip(strip, loaded.skeleton, clip), leaks(strip, clip, recipe.limits)
 
 
 def _result(rig: str, motion: str, skinning: str, found: Flexion) -> dict[str, Any]:

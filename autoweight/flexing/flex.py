@@ -48,6 +48,9 @@ ALONE = 1.05
 UNSURE = 2
 """So many points may sink in by where they happen to be chosen; the skin of more has sunk."""
 
+LEADING = 0.5
+"""A joint of a chain tells of its own hand-over from this share of its neighbours' turn."""
+
 PRESENT = 0.05
 """A joint with less than this mean weight on a hand-over has no say in it."""
 
@@ -93,6 +96,10 @@ class Place:
     def severity(self) -> float:
         """How many times the limit; above 1 it is a finding."""
         return self.value / self.limit
+
+    def rank(self) -> tuple[float, str, str]:
+        """What places are sorted by, the worst first."""
+        return -self.severity, self.figure, self.joint
 
 
 @dataclass(frozen=True, eq=False)
@@ -196,7 +203,7 @@ def flex(
         progress("comparing sides", 0)
         places += _sides(bench, plane)
     progress("measured", 1)
-    places.sort(key=lambda place: (-place.severity, place.figure, place.joint))
+    places.sort(key=Place.rank)
     return Flexion(clip.labels, rig.skeleton.names, bench.figures, bench.shapes, tuple(places))
 
 
@@ -427,6 +434,10 @@ def _chains(bench: _Bench) -> list[Place]:
         used = np.unique(line.rings.indices).astype(np.int64)
         near = Line(line.chain, line.stations, sparse.csr_array(line.rings[:, used]))
         found = kinks(near, bench.rest[used], bench.moved(used, poses))
+        # What a neighbour's turn spills over says nothing of a joint that hardly turns itself.
+        turn = np.linalg.norm(bench.turns[poses][:, list(line.chain.joints)], axis=-1)
+        beside = np.pad(turn, ((0, 0), (1, 1)))
+        found[turn < LEADING * np.maximum(beside[:, :-2], beside[:, 2:])] = np.nan
         bench.figures["kink"][np.ix_(poses, np.array(line.chain.joints))] = found
         for place, joint in enumerate(line.chain.joints):
             if np.isnan(found[:, place]).all():

@@ -21,6 +21,12 @@ WIDE = 2.5
 """An open end with more times the area of the cross-section is body, not limb: the volume before
 it changes with where the limb points."""
 
+OPEN = 1e-3
+"""A loop whose ends are further apart than this share of its length is open."""
+
+THIN = 1e-3
+"""A loop with less area than this share of its squared length is flat; a circle has a twelfth."""
+
 STRETCH_RANKS = (0.0, 0.01, 0.99, 1.0)
 
 
@@ -73,7 +79,7 @@ def measure(zone: Zone, rest: NDArray, moved: NDArray, facing: NDArray) -> Shape
     area = np.sqrt(np.einsum("fki,fki->fk", normal, normal))
     folded = inside_out | (area < COLLAPSED * area_at_rest)
     with np.errstate(invalid="ignore"):  # NaN stands for no cross-section and no volume
-        girth = _cross_section(zone, moved) / _cross_section(zone, rest[None])
+        girth = _cross_section(zone, moved) / _section_at_rest(zone, rest)
         volume = _volume(zone, moved, normal) / _enclosed(zone, rest, normal_at_rest)
     return Shape(
         girth,
@@ -109,6 +115,17 @@ def _cross_section(zone: Zone, points: NDArray) -> NDArray[np.float64]:
     return np.linalg.norm(np.cross(at[:, :count], at[:, count:]).sum(axis=1), axis=1) / 2
 
 
+def _section_at_rest(zone: Zone, rest: NDArray) -> NDArray[np.float64]:
+    """NaN where the loop is open or encloses next to nothing, as on a sheet."""
+    half = zone.contour.shape[0] // 2
+    start, end = np.split(zone.contour @ rest, 2)
+    area = _cross_section(zone, rest[None])
+    around = np.linalg.norm(end - start, axis=1).sum() if half else 0.0
+    gap = np.linalg.norm((end - start).sum(axis=0))
+    loop = (gap < OPEN * around) & (area > THIN * around**2)
+    return np.where(loop, area, np.nan)
+
+
 def _volume(zone: Zone, points: NDArray, normals: NDArray) -> NDArray[np.float64]:
     """Volume inside the faces, whose normals are as long as twice their area, and their caps."""
     middle = points.mean(axis=1, keepdims=True)
@@ -130,7 +147,7 @@ def _enclosed(zone: Zone, rest: NDArray, normals: NDArray) -> NDArray[np.float64
     ends = np.zeros((zone.rims.shape[0], 3))
     np.add.at(ends, rim, np.cross(second - first, third - first) / 2)
     widest = np.linalg.norm(ends, axis=1).max(initial=0.0)
-    limb = (volume > FLAT * ball) & (widest < WIDE * _cross_section(zone, rest[None]))
+    limb = (volume > FLAT * ball) & (widest < WIDE * _section_at_rest(zone, rest))
     return np.where(limb, volume, np.nan)
 
 

@@ -79,12 +79,13 @@ def kinds(skeleton: Skeleton, plane: Plane | None = None) -> dict[Chain, Kind]:
     Returns
     -------
     dict of Chain to str
-        A root with nothing above it that is a chain of its own; one joint alone; a run on the
+        The only root, where it is a chain of its own; one joint alone; a run on the
         plane, or of more than four joints, is a spine; a run with a side is a limb; one of
         several short ones at the end of a limb is a digit.
     """
     partner = _partners(skeleton, plane)
     every = chains(skeleton)
+    one_root = (skeleton.parents < 0).sum() == 1
     found: dict[Chain, Kind] = {}
     chain_of = {joint: chain for chain in every for joint in chain.joints}
     for chain in every:
@@ -95,7 +96,7 @@ def kinds(skeleton: Skeleton, plane: Plane | None = None) -> dict[Chain, Kind]:
             for each in every
             if above >= 0 and skeleton.parents[each.joints[0]] == above and len(each.joints) <= 4
         ]
-        if above < 0 and len(chain.joints) == 1:
+        if above < 0 and len(chain.joints) == 1 and one_root:
             found[chain] = "root"
         elif (
             above >= 0
@@ -138,7 +139,7 @@ def ranges(
         for place, joint in enumerate(chain.joints):
             end = place == len(chain.joints) - 1
             found[joint] = first if place == 0 else last if end else middle
-        if skeleton.parents[chain.joints[0]] < 0:
+        if skeleton.parents[chain.joints[0]] < 0 and (skeleton.parents < 0).sum() == 1:
             found[chain.joints[0]] = Range()  # it carries everything and bends nothing
     recipe = recipe or Recipe()
     for number, rule in enumerate(recipe.motion):
