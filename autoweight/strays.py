@@ -41,7 +41,9 @@ TOUCHING = 1.5
 """Pieces touch where they are nearer than this many edges of usual length."""
 
 
-def strays(weights: sparse.csr_array, surface: Surface) -> sparse.csr_array:
+def strays(
+    weights: sparse.csr_array, surface: Surface, home: NDArray[np.int64] | None = None
+) -> sparse.csr_array:
     """How far each weight sticks out of what its joint may hold there.
 
     From the vertices that a joint owns its weight may fall in any way, but a path over the
@@ -54,6 +56,8 @@ def strays(weights: sparse.csr_array, surface: Surface) -> sparse.csr_array:
         One row for each surface vertex, without stored zeros.
     surface : Surface
         Pieces that are not connected but touch count as joined there.
+    home : ndarray, int, optional
+        What `_owned` says of them, where it is known already.
 
     Returns
     -------
@@ -69,7 +73,8 @@ def strays(weights: sparse.csr_array, surface: Surface) -> sparse.csr_array:
     here, there = neighbours(weights, _bridged(surface))
     peak = _peaks(weights.data, here, there)
     tops, basin = np.unique(peak, return_inverse=True)
-    reached = _reached(weights.data, basin, here, there, _owned(weights, surface), len(tops))
+    marker = _owned(weights, surface) if home is None else home
+    reached = _reached(weights.data, basin, here, there, marker, len(tops))
     # From an entry up to its peak nothing is lower than the entry itself.
     excess = weights.data - np.minimum(weights.data, reached[basin])
     found = sparse.csr_array((excess, weights.indices, weights.indptr), shape=weights.shape)
@@ -82,7 +87,7 @@ def _peaks(
     height: NDArray[np.float64], here: NDArray[np.int32], there: NDArray[np.int32]
 ) -> NDArray[np.int64]:
     """Where each entry comes to by always going on to its highest neighbour, (nnz,)."""
-    order = np.argsort(height)
+    order = np.argsort(height, kind="stable")
     rank = np.empty_like(order)  # heights without ties, so that no way up goes round in circles
     rank[order] = np.arange(len(order))
     above = rank.copy()
@@ -127,7 +132,9 @@ def _reached(
         level, above = lowered, further
 
 
-def films(weights: sparse.csr_array, surface: Surface) -> sparse.csr_array:
+def films(
+    weights: sparse.csr_array, surface: Surface, home: NDArray[np.int64] | None = None
+) -> sparse.csr_array:
     """Faint weight that trails on for longer than its joint's hand-overs are.
 
     Parameters
@@ -135,6 +142,8 @@ def films(weights: sparse.csr_array, surface: Surface) -> sparse.csr_array:
     weights : csr_array, shape (n, j)
         One row for each surface vertex, without stored zeros.
     surface : Surface
+    home : ndarray, int, optional
+        What `_owned` says of them, where it is known already.
 
     Returns
     -------
@@ -143,7 +152,7 @@ def films(weights: sparse.csr_array, surface: Surface) -> sparse.csr_array:
         the most that those reach from its home, and what hangs together with them and is no
         heavier.
     """
-    marker = _owned(weights, surface)
+    marker = _owned(weights, surface) if home is None else home
     row = np.repeat(np.arange(len(surface)), np.diff(weights.indptr))
     faint = (weights.data > 0) & (weights.data < FAINT)
     faint[marker] = False
@@ -155,9 +164,9 @@ def films(weights: sparse.csr_array, surface: Surface) -> sparse.csr_array:
     far = np.zeros(weights.nnz, dtype=bool)
     at = surface.vertices
     for mine in np.split(order, begin[1:]):
-        trail, counts, home = mine[faint[mine]], mine[~faint[mine]], mine[at_home[mine]]
+        trail, counts, rooted = mine[faint[mine]], mine[~faint[mine]], mine[at_home[mine]]
         if len(trail):
-            far[trail] = _far(at[row[trail]], at[row[counts]], at[row[home]], edge)
+            far[trail] = _far(at[row[trail]], at[row[counts]], at[row[rooted]], edge)
     if not far.any():
         return sparse.csr_array(weights.shape)
     film = weights.copy()
@@ -206,7 +215,8 @@ def unwanted(
     parent, grandparent, child or grandchild.
     What is below `least` does not count.
     """
-    excess = sparse.csr_array(strays(weights, surface).maximum(films(weights, surface)))
+    home = _owned(weights, surface)
+    excess = sparse.csr_array(strays(weights, surface, home).maximum(films(weights, surface, home)))
     rest = weights - excess
     rest.eliminate_zeros()
     bare = np.diff(rest.indptr) == 0
