@@ -13,6 +13,7 @@ from autoweight.rig import Mesh, Rig, Skeleton, Weights
 from autoweight.sides import likely_plane
 from autoweight.strays import NOTABLE, unwanted
 from autoweight.surface import Surface, prepare
+from autoweight.surface.health import health
 
 __all__ = ["Fact", "check"]
 
@@ -99,7 +100,26 @@ def _mesh(rig: Rig, surface: Surface) -> list[Fact]:
         Fact("mesh", "parts", len(rig.mesh.parts)),
         Fact("mesh", "connected pieces", pieces),
     ]
-    return found + [Fact("mesh", "for the solver only", repair) for repair in surface.repairs]
+    found += [Fact("mesh", "for the solver only", repair) for repair in surface.repairs]
+    state = health(surface)
+    turned = np.flatnonzero(np.isin(surface.components, state.inside_out))
+    places = (
+        ("edges of more than two faces", state.crowded[:, 0], True),
+        ("edges whose two faces are wound against each other", state.opposed[:, 0], True),
+        (
+            "pieces inside out",
+            turned[np.unique(surface.components[turned], return_index=True)[1]],
+            True,
+        ),
+        ("vertices where faces touch by a corner alone", state.pinched, False),
+        ("edges of one face", state.rim[:, 0], False),
+    )
+    for name, where, finding in places:
+        seen = surface.speakers[where[:EXAMPLES]]
+        found.append(
+            Fact("mesh", name, len(where), finding and len(where) > 0, tuple(map(int, seen)))
+        )
+    return [*found, Fact("mesh", "holes", state.holes)]
 
 
 def _skeleton(skeleton: Skeleton, mesh: Mesh) -> list[Fact]:

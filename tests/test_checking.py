@@ -128,3 +128,13 @@ def test_joints_in_another_unit_than_the_mesh_are_told():
     found = check(Rig(rig.mesh, cm, rig.weights))
     (fact,) = (each for each in found if each.name.startswith("joints further off"))
     assert fact.finding and fact.where == ("end",)
+
+
+def test_a_fin_and_a_hole_in_the_mesh_are_told():
+    mesh = strip(10)
+    fin = Mesh(np.vstack([mesh.vertices, [[0.5, 0.5, 1]]]), np.vstack([mesh.faces, [[1, 2, 22]]]))
+    row = np.vstack([handed_over(), [[1, 0]]])
+    rig = Rig(fin, two_joints(10), Weights(row))
+    assert findings(rig) == {"edges of more than two faces": 1}
+    told = {fact.name: fact.value for fact in check(rig)}
+    assert told["holes"] == 1 and told["edges of one face"] == 24

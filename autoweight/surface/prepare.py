@@ -106,8 +106,8 @@ class Surface:
         return np.where(np.isfinite(found), found, 0.0)
 
     @cached_property
-    def outward(self) -> NDArray[np.float64]:
-        """Normals, turned where a piece is inside out (some formats wind faces the other way)."""
+    def inside_out(self) -> NDArray[np.bool_]:
+        """Whether the faces of each piece face inward (some formats wind them the other way)."""
         area = np.bincount(self.components, self.areas)
         middle = np.column_stack(
             [np.bincount(self.components, self.areas * axis) / area for axis in self.vertices.T]
@@ -118,8 +118,12 @@ class Surface:
             "ij,ij->i", self.vertices[self.faces[:, 0]] - middle[piece], self.face_normals
         )
         volume = np.bincount(piece, 2 * height * self.face_areas, minlength=len(area))
-        inside_out = volume < -FLAT * area**1.5
-        return self.normals * np.where(inside_out, -1.0, 1.0)[self.components, None]
+        return np.asarray(volume < -FLAT * area**1.5)
+
+    @cached_property
+    def outward(self) -> NDArray[np.float64]:
+        """Normals, turned where a piece is inside out, (n, 3)."""
+        return self.normals * np.where(self.inside_out, -1.0, 1.0)[self.components, None]
 
 
 @lru_cache(maxsize=2)  # the stages of one run each ask for the same surface
