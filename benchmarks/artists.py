@@ -190,6 +190,8 @@ def main() -> None:
         cells = (f"{weights:.3f} /{moved:6.2f}" for weights, moved in row)
         ratio = row[-1][0] / min(each[0] for each in row[: len(PLAIN)])
         print(f"{name:<16}{len(surface):>9}{active.sum():>7}", *cells, f"{ratio:6.2f}", flush=True)
+    if not rows:
+        raise SystemExit(f"{given.data}: no rigs there; name some, or install the extra 'bench'")
     means = np.mean(rows, axis=0)
     best = np.mean(np.min(np.array(rows)[:, : len(PLAIN)], axis=1), axis=0)
     cells = (f"{weights:.3f} /{moved:6.2f}" for weights, moved in means)
