@@ -10,6 +10,7 @@ from scipy import sparse
 
 from autoweight.mirroring import unevenness
 from autoweight.rig import Mesh, Rig, Skeleton, Weights
+from autoweight.rows import entry_rows
 from autoweight.sides import likely_plane
 from autoweight.strays import NOTABLE, unwanted
 from autoweight.surface import Surface, prepare
@@ -25,6 +26,9 @@ ROUNDED = 1 / 65535
 
 OFF = 1e-5
 """Row sums further from 1 than this are more than rounding."""
+
+APART = 1e-6
+"""Weights on the two sides of a seam further apart than this open a crack."""
 
 UNEVEN = 1e-4
 """Left and right further apart than this are told from rounding in the file."""
@@ -161,7 +165,7 @@ def _skeleton(skeleton: Skeleton, mesh: Mesh) -> list[Fact]:
 
 def _raw(raw: sparse.csr_array) -> list[Fact]:
     """What only the file knows: a rig's own weights are mended when it is read."""
-    row = _rows(raw)
+    row = entry_rows(raw)
     with np.errstate(invalid="ignore"):
         bad = np.unique(row[~(raw.data >= 0) | np.isinf(raw.data)])
     sums = np.bincount(row, raw.data, minlength=raw.shape[0])
@@ -178,12 +182,13 @@ def _weights(rig: Rig, weights: Weights, surface: Surface) -> list[Fact]:
     influences = weights.influences
     histogram = np.bincount(influences)
     below = matrix.data < TINY - ROUNDED  # what was pruned there may be rounded to less in the file
-    tiny = np.flatnonzero(np.bincount(_rows(matrix)[below], minlength=len(influences)))
+    tiny = np.flatnonzero(np.bincount(entry_rows(matrix)[below], minlength=len(influences)))
     # The first vertex of each place speaks for it; the others have to agree.
-    place, speaker = np.unique(surface.weld, return_index=True)
-    apart = abs(matrix - matrix[speaker[np.searchsorted(place, surface.weld)]])
-    cracked = np.flatnonzero(np.diff(_above(apart, 1e-6).indptr))
-    stray = _stray(rig.skeleton, matrix[speaker], surface, speaker)
+    apart = abs(matrix - matrix[surface.speakers[surface.weld]])
+    cracked = np.flatnonzero(
+        np.bincount(entry_rows(apart)[apart.data > APART], minlength=len(influences))
+    )
+    stray = _stray(rig.skeleton, matrix[surface.speakers], surface)
     return [
         Fact(
             "weights",
@@ -228,38 +233,20 @@ def _largest(apart: NDArray[np.float64]) -> float:
     return float(known.max()) if len(known) else 0.0
 
 
-def _stray(
-    skeleton: Skeleton,
-    matrix: sparse.csr_array,
-    surface: Surface,
-    speaker: NDArray[np.intp],
-) -> list[Fact]:
+def _stray(skeleton: Skeleton, matrix: sparse.csr_array, surface: Surface) -> list[Fact]:
     excess = unwanted(matrix, surface, skeleton, NOTABLE).tocsc()
+    by_joint = np.split(surface.speakers[excess.indices], excess.indptr[1:-1])
     return [
         Fact(
             "weights",
-            f"vertices with stray weight of {skeleton.names[joint]}",
-            int(excess.indptr[joint + 1] - excess.indptr[joint]),
+            f"vertices with stray weight of {name}",
+            len(vertices),
             finding=True,
-            where=tuple(
-                np.sort(speaker[excess.indices[excess.indptr[joint] : excess.indptr[joint + 1]]])[
-                    :EXAMPLES
-                ].tolist()
-            ),
+            where=tuple(np.sort(vertices)[:EXAMPLES].tolist()),
         )
-        for joint in np.flatnonzero(np.diff(excess.indptr))
+        for name, vertices in zip(skeleton.names, by_joint, strict=True)
+        if len(vertices)
     ] or [Fact("weights", "vertices with stray weight", 0)]
-
-
-def _rows(matrix: sparse.csr_array) -> NDArray[np.int64]:
-    return np.repeat(np.arange(matrix.shape[0]), np.diff(matrix.indptr))
-
-
-def _above(matrix: sparse.csr_array, floor: float) -> sparse.csr_array:
-    kept = matrix.copy()
-    kept.data = np.where(kept.data > floor, kept.data, 0)
-    kept.eliminate_zeros()
-    return kept
 
 
 def _vertices(name: str, where: NDArray) -> Fact:

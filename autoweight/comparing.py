@@ -65,15 +65,8 @@ def compare(rig: Rig, weights: Weights, *, surface: Surface | None = None) -> Di
     if rig.weights is None:
         raise WeightsError("the rig has no weights to compare with; give one that has")
     surface = surface or prepare(rig.mesh)
-    own, other = (_on_surface(each, surface) for each in (rig.weights, weights))
-    share = surface.areas / surface.areas.sum()
-    apart = abs(own - other).sum(axis=1)
-    # Blending is linear in the weights: their gap, skinned, is the gap of the results.
-    shift = linear_blend(
-        surface.vertices, sparse.csr_array(own - other), random_poses(rig.skeleton)
-    )
-    moved = share @ np.linalg.norm(shift, axis=2).mean(axis=0)
-    return Difference(float(share @ apart), float(moved / rig.mesh.diagonal))
+    own, other = (_averaged(each.matrix, surface) for each in (rig.weights, weights))
+    return _difference(rig, surface, *_gaps(rig, surface, sparse.csr_array(own - other)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,22 +122,38 @@ def compare_rigs(rig: Rig, other: Rig) -> Comparison:
         A joint of the other that carries weight is not among the rig's.
     """
     surface = prepare(rig.mesh)
-    own = _on_surface(_weights_of(rig), surface)
+    own = _averaged(_weights_of(rig).matrix, surface)
     theirs = _at(surface.vertices, _renamed(other, rig.skeleton), other.mesh, rig.mesh, surface)
     share = surface.areas / surface.areas.sum()
     gap = sparse.csr_array(own - theirs)
-    apart = abs(gap)
-    moved = np.linalg.norm(linear_blend(surface.vertices, gap, random_poses(rig.skeleton)), axis=2)
+    vertices, moved = _gaps(rig, surface, gap)
     mine, its = own > INFLUENCE, theirs > INFLUENCE
     both = share @ np.asarray(mine.multiply(its).sum(axis=1)).ravel()
-    vertices = np.asarray(apart.sum(axis=1)).ravel()
     return Comparison(
-        Difference(float(share @ vertices), float(share @ moved.mean(axis=0) / rig.mesh.diagonal)),
+        _difference(rig, surface, vertices, moved),
         precision=float(both / (share @ np.asarray(its.sum(axis=1)).ravel())),
         recall=float(both / (share @ np.asarray(mine.sum(axis=1)).ravel())),
         deformation_max=float(moved.max() / rig.mesh.diagonal),
-        joints=share @ apart,
+        joints=share @ abs(gap),
         vertices=vertices[surface.weld],
+    )
+
+
+def _gaps(
+    rig: Rig, surface: Surface, gap: sparse.csr_array
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Size of a gap of weights at each vertex, (n,), and its shift in each pose, (f, n)."""
+    # Blending is linear in the weights: their gap, skinned, is the gap of the results.
+    shift = linear_blend(surface.vertices, gap, random_poses(rig.skeleton))
+    return np.asarray(abs(gap).sum(axis=1)).ravel(), np.linalg.norm(shift, axis=2)
+
+
+def _difference(
+    rig: Rig, surface: Surface, vertices: NDArray[np.float64], moved: NDArray[np.float64]
+) -> Difference:
+    share = surface.areas / surface.areas.sum()
+    return Difference(
+        float(share @ vertices), float(share @ moved.mean(axis=0) / rig.mesh.diagonal)
     )
 
 
@@ -219,10 +228,6 @@ def _at(
         shape=(len(points), len(there)),
     )
     return mix @ onto
-
-
-def _on_surface(weights: Weights, surface: Surface) -> sparse.csr_array:
-    return _averaged(weights.matrix, surface)
 
 
 def _averaged(matrix: sparse.csr_array, surface: Surface) -> sparse.csr_array:

@@ -15,9 +15,9 @@ from autoweight.pose.clip import turned, world
 from autoweight.pose.motion import AXES, axes
 from autoweight.pose.skinning import carried
 from autoweight.rig import Rig, Skeleton, Weights
-from autoweight.rows import replaced, scaled
+from autoweight.rows import entry_rows, replaced, selected
 from autoweight.sides import Plane
-from autoweight.strays import SAME, owners, unrelated, unwanted
+from autoweight.strays import SAME, cleaned, owners, remaining, unrelated, unwanted
 from autoweight.surface import prepare
 from autoweight.surface.patches import islands
 
@@ -295,10 +295,7 @@ def _number(skeleton: Skeleton, name: str) -> int:
 
 def _holders(weights: sparse.csr_array, excess: sparse.csr_array) -> NDArray[np.int32]:
     """The heaviest joint of each vertex, stray weight aside."""
-    rest = sparse.csr_array(weights - excess)
-    rest.data[rest.data < SAME] = 0
-    rest.eliminate_zeros()
-    return owners(rest)
+    return owners(remaining(weights, excess))
 
 
 def _moved(transforms: NDArray, points: NDArray) -> NDArray[np.float64]:
@@ -382,10 +379,10 @@ def _stray_change(
     """The stray patches of the culprits that reach some places, (n, j)."""
     at = np.zeros(excess.shape[0], dtype=bool)
     at[places] = True
-    row = np.repeat(np.arange(excess.shape[0]), np.diff(excess.indptr))
+    row = entry_rows(excess)
     patch = islands(excess, edges)
     guilty = np.isin(excess.indices, culprits)
-    return _only(excess, guilty & np.isin(patch, patch[guilty & at[row]]))
+    return selected(excess, guilty & np.isin(patch, patch[guilty & at[row]]))
 
 
 def _whole_change(
@@ -398,17 +395,10 @@ def _whole_change(
     """All that culprits have at some places, but for what hand-overs need, (n, j)."""
     at = np.zeros(weights.shape[0], dtype=bool)
     at[places] = True
-    row = np.repeat(np.arange(weights.shape[0]), np.diff(weights.indptr))
+    row = entry_rows(weights)
     holder = _holders(weights, excess)[row]
     guilty = np.isin(weights.indices, culprits) & strangers[holder, weights.indices]
-    return _only(weights, at[row] & guilty)
-
-
-def _only(matrix: sparse.csr_array, kept: NDArray[np.bool_]) -> sparse.csr_array:
-    found = matrix.copy()
-    found.data = np.where(kept, found.data, 0.0)
-    found.eliminate_zeros()
-    return found
+    return selected(weights, at[row] & guilty)
 
 
 def _repair(
@@ -423,10 +413,7 @@ def _repair(
     places = np.flatnonzero((np.diff(change.indptr) > 0) & (left > SAME))
     if len(places) == 0:
         return None
-    rest = sparse.csr_array(weights[places] - change[places])
-    rest.data[rest.data < SAME] = 0
-    rest.eliminate_zeros()
-    fresh = scaled(rest)
+    fresh = cleaned(weights[places], change[places])
     row_of = np.full(len(left), -1)
     row_of[places] = np.arange(len(places))
     vertices = np.flatnonzero(row_of[weld] >= 0)

@@ -198,6 +198,7 @@ def _measure(path: str, method: str, limits: Limits) -> Measures:
     from autoweight.mirroring import unevenness
     from autoweight.pose.motion import range_of_motion
     from autoweight.recipe import Recipe, Tidy
+    from autoweight.rows import row_differences
     from autoweight.sides import likely_plane
     from autoweight.solving import solve
     from autoweight.surface import prepare
@@ -217,10 +218,8 @@ def _measure(path: str, method: str, limits: Limits) -> Measures:
     found = compare_rigs(rig, solved)
 
     surface = prepare(rig.mesh)
-    speaker = surface.speakers
-    rows = weights.matrix[speaker]
     first, second = surface.edges.T
-    apart = np.asarray(abs(rows[first] - rows[second]).sum(axis=1)).ravel()
+    apart = row_differences(weights.matrix[surface.speakers], first, second)
     length = np.linalg.norm(surface.vertices[first] - surface.vertices[second], axis=1)
     plane = likely_plane(rig.skeleton)
     uneven = None

@@ -13,7 +13,7 @@ from scipy.sparse.csgraph import dijkstra, shortest_path
 from autoweight.errors import FileError, WeightsError, suggestion, unreadable
 from autoweight.recipe import Recipe
 from autoweight.rig import ROW_SUM_TOLERANCE, Rig, Skeleton, Weights
-from autoweight.rows import replaced, scaled
+from autoweight.rows import entry_rows, replaced, scaled, selected
 from autoweight.surface import Surface
 from autoweight.surface.inpainting import inpaint
 
@@ -62,10 +62,7 @@ class Locks:
     @classmethod
     def of_rows(cls, whole: NDArray[np.bool_], weights: Weights, skeleton: Skeleton) -> Locks:
         """Locks of the whole rows of some vertices, (n,), of weights that are there."""
-        rows = sparse.csr_array(
-            sparse.diags_array(whole.astype(np.float64), format="csr") @ weights.matrix
-        )
-        rows.eliminate_zeros()
+        rows = selected(weights.matrix, whole[entry_rows(weights.matrix)])
         free = np.ones(len(skeleton), dtype=bool)
         return cls(whole, sparse.csr_array(rows.shape), rows, free, skeleton)
 
@@ -104,8 +101,7 @@ class Locks:
         """Locked weights of some vertices, (r, j), 0 elsewhere, and where they are."""
         entries = self.entries[vertices]
         locked = np.zeros(entries.shape, dtype=bool)
-        row = np.repeat(np.arange(len(vertices)), np.diff(entries.indptr))
-        locked[row, entries.indices] = True
+        locked[entry_rows(entries), entries.indices] = True
         return entries.toarray(), locked
 
     def on(self, surface: Surface) -> Locks:
@@ -198,8 +194,7 @@ def find_locks(recipe: Recipe, rig: Rig, active: NDArray[np.bool_]) -> Locks | N
     if not (whole.any() or parts):
         return None
     kept = rig.weights.matrix if rig.weights else sparse.csr_array((count, joints))
-    rows = sparse.csr_array(sparse.diags_array(whole.astype(np.float64), format="csr") @ kept)
-    rows.eliminate_zeros()
+    rows = selected(kept, whole[entry_rows(kept)])
     entries = _entries(parts, kept, whole, rig.skeleton)
     locks = Locks(whole, entries, rows, active, rig.skeleton)
     _check(locks)
@@ -306,7 +301,7 @@ def _check(locks: Locks) -> None:
     """Refuse partly locked vertices that cannot sum to 1."""
     sums = np.asarray(locks.entries.sum(axis=1)).ravel()
     decided = np.bincount(
-        np.repeat(np.arange(len(sums)), np.diff(locks.entries.indptr)),
+        entry_rows(locks.entries),
         locks.free[locks.entries.indices],
         minlength=len(sums),
     )

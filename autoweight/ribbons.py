@@ -433,8 +433,7 @@ def from_strip(rig: Rig, riders: Riders | None = None) -> Ribbon:
         < np.linalg.norm(points[0] - first, axis=1).min()
     ):
         rows = rows[::-1]
-    speaker = np.unique(surface.weld, return_index=True)[1]
-    weights = rig.weights and Weights(rig.weights.matrix[speaker[rows.ravel()]])
+    weights = rig.weights and Weights(rig.weights.matrix[surface.speakers[rows.ravel()]])
     along = np.arange(len(rows), dtype=np.float64)
     return Ribbon(
         surface.vertices[rows],

@@ -1,4 +1,4 @@
-"""Rows of sparse matrices: some replaced, or all made to sum to 1."""
+"""Rows and entries of sparse matrices: some replaced or left out, or rows made to sum to 1."""
 
 from __future__ import annotations
 
@@ -6,7 +6,31 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-__all__ = ["heaviest", "normalised", "replaced", "scaled"]
+__all__ = [
+    "entry_rows",
+    "heaviest",
+    "normalised",
+    "replaced",
+    "row_differences",
+    "scaled",
+    "selected",
+]
+
+CHUNK = 1 << 16
+"""Pairs of rows compared at once."""
+
+
+def entry_rows(matrix: sparse.csr_array) -> NDArray[np.intp]:
+    """Row of each stored entry, (nnz,)."""
+    return np.repeat(np.arange(matrix.shape[0]), np.diff(matrix.indptr))
+
+
+def selected(matrix: sparse.csr_array, kept: NDArray[np.bool_]) -> sparse.csr_array:
+    """The same matrix with some of its stored entries alone; `kept` has one value for each."""
+    found = matrix.copy()
+    found.data = np.where(kept, found.data, 0.0)
+    found.eliminate_zeros()
+    return found
 
 
 def heaviest(matrix: sparse.csr_array) -> NDArray[np.intp]:
@@ -15,7 +39,7 @@ def heaviest(matrix: sparse.csr_array) -> NDArray[np.intp]:
     top = np.flatnonzero(
         matrix.data == np.repeat(np.maximum.reduceat(matrix.data, matrix.indptr[:-1]), length)
     )
-    row = np.repeat(np.arange(matrix.shape[0]), length)[top]
+    row = entry_rows(matrix)[top]
     return top[np.concatenate([[True], row[1:] != row[:-1]])]
 
 
@@ -53,3 +77,24 @@ def normalised(matrix: sparse.sparray) -> sparse.csr_array:
     scale = np.divide(1.0, sums, out=np.zeros_like(sums), where=sums > 0)
     rows.data *= np.repeat(scale, np.diff(rows.indptr))
     return rows
+
+
+def row_differences(
+    rows: sparse.csr_array, first: NDArray[np.integer], second: NDArray[np.integer]
+) -> NDArray[np.float64]:
+    """Sum of absolute differences between pairs of rows, in bounded memory.
+
+    Parameters
+    ----------
+    rows : csr_array, shape (n, j)
+    first, second : ndarray, shape (p,)
+
+    Returns
+    -------
+    ndarray, shape (p,)
+    """
+    found = np.empty(len(first))
+    for start in range(0, len(first), CHUNK):
+        chunk = slice(start, start + CHUNK)
+        found[chunk] = abs(rows[first[chunk]] - rows[second[chunk]]).sum(axis=1)
+    return found

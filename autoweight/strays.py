@@ -13,11 +13,11 @@ from scipy.sparse.csgraph import (
 from scipy.spatial import cKDTree
 
 from autoweight.rig import Skeleton
-from autoweight.rows import heaviest, scaled
+from autoweight.rows import entry_rows, heaviest, scaled
 from autoweight.surface import Surface
 from autoweight.surface.patches import islands, neighbours
 
-__all__ = ["NOTABLE", "cleaned", "films", "owners", "strays", "unrelated", "unwanted"]
+__all__ = ["NOTABLE", "cleaned", "films", "owners", "remaining", "strays", "unrelated", "unwanted"]
 
 SAME = 1e-6
 """Weights nearer than this are the same."""
@@ -153,7 +153,7 @@ def films(
         heavier.
     """
     marker = _owned(weights, surface) if home is None else home
-    row = np.repeat(np.arange(len(surface)), np.diff(weights.indptr))
+    row = entry_rows(weights)
     faint = (weights.data > 0) & (weights.data < FAINT)
     faint[marker] = False
     at_home = np.zeros(weights.nnz, dtype=bool)
@@ -222,7 +222,7 @@ def unwanted(
     bare = np.diff(rest.indptr) == 0
     owner = np.full(weights.shape[0], -1)
     owner[~bare] = owners(rest[~bare])
-    row = np.repeat(np.arange(weights.shape[0]), np.diff(excess.indptr))
+    row = entry_rows(excess)
     excess.data[~unrelated(skeleton)[owner[row], excess.indices] | (owner[row] < 0)] = 0
     excess.data[excess.data < least] = 0
     excess.eliminate_zeros()
@@ -231,10 +231,15 @@ def unwanted(
 
 def cleaned(weights: sparse.csr_array, excess: sparse.csr_array) -> sparse.csr_array:
     """Take weight away and scale what is left of each row to sum to 1."""
+    return scaled(remaining(weights, excess))
+
+
+def remaining(weights: sparse.csr_array, excess: sparse.csr_array) -> sparse.csr_array:
+    """What is left of weights when some of each is taken away, without what rounding leaves."""
     rest = sparse.csr_array(weights - excess)
     rest.data[rest.data < SAME] = 0
     rest.eliminate_zeros()
-    return scaled(rest)
+    return rest
 
 
 def unrelated(skeleton: Skeleton) -> NDArray[np.bool_]:

@@ -13,7 +13,7 @@ from autoweight.errors import RecipeError, WeightsError
 from autoweight.locks import Locks
 from autoweight.recipe import Tidy
 from autoweight.rig import Mesh, Skeleton, Weights
-from autoweight.rows import replaced
+from autoweight.rows import entry_rows, replaced, row_differences
 from autoweight.strays import NOTABLE, cleaned, unwanted
 from autoweight.surface import Surface, prepare
 
@@ -183,7 +183,7 @@ def steps(before: Weights, after: Weights, edges: NDArray[np.int32]) -> NDArray[
         Σ_j |(after − before) at one end − the same at the other|, 0 to 4.
     """
     change = sparse.csr_array(after.matrix - before.matrix)
-    return np.asarray(abs(change[edges[:, 0]] - change[edges[:, 1]]).sum(axis=1)).ravel()
+    return row_differences(change, edges[:, 0], edges[:, 1])
 
 
 def _largest(block: NDArray[np.float64], most: int) -> NDArray[np.float64]:
@@ -279,7 +279,7 @@ def _spread(
         rows
     ]
     entry, joint = pattern.data, pattern.indices.astype(np.int64)
-    vertex = np.repeat(np.arange(len(rows)), np.diff(pattern.indptr))
+    vertex = entry_rows(pattern)
     slot = np.flatnonzero(kept[entry])
     owner = vertex[slot]
 

@@ -22,6 +22,7 @@ from autoweight.pose.motion import AXES, axes, range_of_motion
 from autoweight.pose.skinning import SKINNINGS, Skinning, carried, linear_blend
 from autoweight.recipe import Limits
 from autoweight.rig import Rig, Skeleton
+from autoweight.rows import entry_rows
 from autoweight.sides import UNPAIRED, Plane, pairs
 from autoweight.strays import cleaned, owners, unwanted
 from autoweight.surface import prepare
@@ -504,7 +505,7 @@ def _strays(bench: _Bench) -> list[Place]:
     if excess.nnz == 0:
         return []
     patch = islands(excess, bench.surface.edges)
-    row = np.repeat(np.arange(len(bench.surface)), np.diff(excess.indptr))
+    row = entry_rows(excess)
     used = np.unique(row)
     local = np.searchsorted(used, row)
     clean = cleaned(bench.weights[used], excess[used])

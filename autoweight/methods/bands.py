@@ -12,6 +12,7 @@ from scipy.spatial.transform import Rotation
 from autoweight.bones import Bones, closest, distances
 from autoweight.methods import Problem
 from autoweight.profiles import Falloff, curve
+from autoweight.rows import entry_rows
 from autoweight.surface import Surface
 from autoweight.surface.geodesics import network, smoothed, spread
 from autoweight.surface.visibility import Sight
@@ -408,7 +409,7 @@ def _depth(
     """
     nodes = np.flatnonzero(inside)
     near = ground.graph[nodes]
-    row = np.repeat(np.arange(len(nodes)), np.diff(near.indptr))
+    row = entry_rows(near)
     out = np.flatnonzero(~inside[near.indices])
     depth = np.where(inside, np.inf, 0.0)
     if len(out):

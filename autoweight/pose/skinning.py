@@ -10,6 +10,7 @@ from scipy import sparse
 from scipy.spatial.transform import Rotation
 
 from autoweight.rig import Skeleton
+from autoweight.rows import entry_rows
 
 __all__ = ["SKINNINGS", "Skinning", "carried", "dual_quaternion", "linear_blend"]
 
@@ -61,7 +62,7 @@ def linear_blend(
     count = len(vertices)
     # w·(x, y, z, 1) of each influence in one row, so that all frames are one sparse product.
     homogeneous = np.column_stack([vertices, np.ones(count)])
-    row = np.repeat(np.arange(count), np.diff(weights.indptr))
+    row = entry_rows(weights)
     spread = sparse.csr_array(
         (
             (weights.data[:, None] * homogeneous[row]).astype(transforms.dtype).ravel(),
@@ -150,7 +151,7 @@ def _dual_quaternions(transforms: NDArray) -> tuple[NDArray, NDArray, NDArray]:
 
 def _by_heaviest(weights: sparse.csr_array) -> list[tuple[int, NDArray[np.int64]]]:
     """Rows grouped by the joint with the largest weight in them, the first of equals."""
-    row = np.repeat(np.arange(weights.shape[0]), np.diff(weights.indptr))
+    row = entry_rows(weights)
     order = np.lexsort((weights.indices, -weights.data, row))
     owner = weights.indices[order[weights.indptr[:-1]]]
     grouped = np.argsort(owner, kind="stable")

@@ -8,7 +8,8 @@ from scipy import sparse
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from autoweight.surface.places import Ground, row_differences
+from autoweight.rows import row_differences
+from autoweight.surface.places import Ground
 from autoweight.surface.prepare import Surface
 
 __all__ = ["astray", "lonely", "vague"]

@@ -7,6 +7,8 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse.csgraph import connected_components
 
+from autoweight.rows import entry_rows
+
 __all__ = ["islands", "neighbours"]
 
 CHUNK = 1 << 18
@@ -29,9 +31,9 @@ def neighbours(
     here, there : ndarray, shape (l,)
         Positions in the stored weights, of the first and the second end.
     """
-    count, joints = weights.shape
-    row = np.repeat(np.arange(count), np.diff(weights.indptr))
-    key = row * joints + weights.indices  # ascending: rows in order, indices sorted
+    key = (
+        entry_rows(weights) * weights.shape[1] + weights.indices
+    )  # ascending: rows in order, indices sorted
     found = [
         _joined(weights, key, edges[start : start + CHUNK])
         for start in range(0, max(len(edges), 1), CHUNK)

@@ -11,10 +11,7 @@ from scipy import sparse
 
 from autoweight.surface.prepare import Surface
 
-__all__ = ["Ground", "Places", "row_differences"]
-
-CHUNK = 1 << 16
-"""Pairs of rows compared at a time."""
+__all__ = ["Ground", "Places"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,24 +128,3 @@ class Ground:
         apart = np.linalg.norm(corners[sliver] - position[sliver, None], axis=2)
         found[sliver] = np.eye(3)[apart.argmin(axis=1)]
         return found / found.sum(axis=1, keepdims=True)
-
-
-def row_differences(
-    rows: sparse.csr_array, first: NDArray[np.integer], second: NDArray[np.integer]
-) -> NDArray[np.float64]:
-    """Sum of absolute differences between pairs of rows, in bounded memory.
-
-    Parameters
-    ----------
-    rows : csr_array, shape (n, j)
-    first, second : ndarray, shape (p,)
-
-    Returns
-    -------
-    ndarray, shape (p,)
-    """
-    found = np.empty(len(first))
-    for start in range(0, len(first), CHUNK):
-        chunk = slice(start, start + CHUNK)
-        found[chunk] = abs(rows[first[chunk]] - rows[second[chunk]]).sum(axis=1)
-    return found
