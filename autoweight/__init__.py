@@ -17,15 +17,17 @@ _HOME = {
     "AutoweightError": "autoweight.errors",
     "Mesh": "autoweight.rig",
     "Part": "autoweight.rig",
-    "Recipe": "autoweight.recipe",
+    "Recipe": "autoweight.recipes.recipe",
     "Rig": "autoweight.rig",
     "Skeleton": "autoweight.rig",
-    "Tidy": "autoweight.recipe",
+    "Tidy": "autoweight.recipes.recipe",
     "Weights": "autoweight.rig",
+    "carry": "autoweight.stages.carrying",
     "load": "autoweight.io",
+    "mirror": "autoweight.weights.mirroring",
     "save": "autoweight.io",
-    "solve": "autoweight.solving",
-    "tidy": "autoweight.tidying",
+    "solve": "autoweight.stages.solving",
+    "tidy": "autoweight.weights.tidying",
 }
 
 __all__ = [*_HOME, "__version__"]

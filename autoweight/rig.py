@@ -248,7 +248,7 @@ class Weights:
 
 
 class Document(Protocol):
-    """The file a rig came from, kept so that it can be written back with nothing else changed."""
+    """The file a rig came from, kept so that it can be written again with nothing else changed."""
 
     @property
     def path(self) -> Path | None:
@@ -257,9 +257,6 @@ class Document(Protocol):
     @property
     def raw_weights(self) -> sparse.csr_array | None:
         """The weights as the file has them, (n, j), sound or not; None where it has none."""
-
-    def write(self, rig: Rig, path: str | Path, *, bits: int) -> None:
-        """Write the file again with the weights of `rig`."""
 
 
 @dataclass(frozen=True, eq=False)

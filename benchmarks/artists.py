@@ -8,8 +8,8 @@ without weight are skipped. An `.npz` has V (n, 3), F (m, 3), joint_names, joint
 root), joint_heads (j, 3), and the weights as W_row, W_col, W_val.
 
 Printed for each rig: mean L1 of the weights / deformation error in thousandths of the diagonal,
-as `autoweight.comparing` defines them, all with 4 influences at most, and the default method,
-`auto`, as a ratio to the best of the plain ones. Bands and volume hand over at the joints.
+as `autoweight.weights.comparing` defines them, all with 4 influences at most, and the default
+method, `auto`, as a ratio to the best of the plain ones. Bands and volume hand over at the joints.
 """
 
 import argparse
@@ -23,15 +23,15 @@ import numpy as np
 from scipy import sparse
 
 import autoweight
-from autoweight.bones import bones, closest, distances
-from autoweight.comparing import compare
 from autoweight.methods import Problem
 from autoweight.methods.equilibrium import equilibrium
-from autoweight.profiles import Falloff
+from autoweight.recipes.profiles import Falloff
 from autoweight.rig import Mesh, Rig, Skeleton, Weights
 from autoweight.rows import scaled
+from autoweight.skeleton.bones import bones, closest, distances
 from autoweight.surface import prepare
 from autoweight.surface.visibility import Sight
+from autoweight.weights.comparing import compare
 
 DATA = Path(__file__).parents[2] / "shared" / "data"
 SKINS = {

@@ -22,9 +22,9 @@ from scipy import sparse
 from scipy.spatial import cKDTree
 from scipy.spatial.distance import cdist
 
-from autoweight.carrying import carry
 from autoweight.demo import axolotl
 from autoweight.rig import Mesh, Rig, Weights
+from autoweight.stages.carrying import carry
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
 from tori import analytic, bare, torus, weighted

@@ -20,24 +20,24 @@ from scipy import sparse
 
 from autoweight.demo import axolotl
 from autoweight.demo.tail_ribbon import tail_ribbon
-from autoweight.explaining import Turn, explain, posed
 from autoweight.flexing import Place, flex
+from autoweight.flexing.explaining import Turn, explain, posed
 from autoweight.flexing.zones import subtrees
 from autoweight.io import load
-from autoweight.mirroring import mirror
 from autoweight.pose.clip import world
 from autoweight.pose.motion import kinds, range_of_motion
 from autoweight.pose.skinning import carried, linear_blend
-from autoweight.profiles import Falloff
-from autoweight.recipe import parse_recipe
-from autoweight.ribbons import weigh
-from autoweight.riding import carriage, driven_clip, leaks
+from autoweight.recipes.profiles import Falloff
+from autoweight.recipes.recipe import parse_recipe
+from autoweight.ribbons.ribbon import weigh
+from autoweight.ribbons.riding import carriage, driven_clip, leaks
 from autoweight.rig import Rig, Weights
-from autoweight.sides import UNPAIRED, likely_plane, pairs
-from autoweight.solving import solve
-from autoweight.strays import cleaned, owners, unrelated, unwanted
+from autoweight.skeleton.sides import UNPAIRED, likely_plane, pairs
+from autoweight.stages.solving import solve
 from autoweight.surface import prepare
-from autoweight.tidying import tidy
+from autoweight.weights.mirroring import mirror
+from autoweight.weights.strays import cleaned, owners, unrelated, unwanted
+from autoweight.weights.tidying import tidy
 
 EACH = 5
 WHOLE = 0.95

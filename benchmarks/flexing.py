@@ -20,11 +20,11 @@ from autoweight.flexing import flex
 from autoweight.pose.clip import Clip, turned, world
 from autoweight.pose.motion import range_of_motion
 from autoweight.pose.skinning import carried, linear_blend
-from autoweight.recipe import Recipe
+from autoweight.recipes.recipe import Recipe
 from autoweight.rig import Skeleton
-from autoweight.sides import likely_plane
-from autoweight.solving import solve
-from autoweight.tidying import tidy
+from autoweight.skeleton.sides import likely_plane
+from autoweight.stages.solving import solve
+from autoweight.weights.tidying import tidy
 
 POSES = 200
 

@@ -22,9 +22,9 @@ from artists import DATA, rigs
 
 import autoweight
 from autoweight.demo import bound
-from autoweight.league import DEFAULTS, Limits, Result, league
-from autoweight.recipe import load_recipe
-from autoweight.solving import first_pass
+from autoweight.recipes.recipe import load_recipe
+from autoweight.stages.league import DEFAULTS, Limits, Result, league
+from autoweight.stages.solving import first_pass
 from autoweight.view.plot import save_plot
 
 HEAD = (

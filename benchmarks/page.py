@@ -19,8 +19,8 @@ from playwright.sync_api import sync_playwright
 
 from autoweight.demo import bound
 from autoweight.pose.motion import range_of_motion
-from autoweight.sides import likely_plane
-from autoweight.solving import first_pass
+from autoweight.skeleton.sides import likely_plane
+from autoweight.stages.solving import first_pass
 from autoweight.view.page import page
 
 PLAYED = 5.0

@@ -13,10 +13,10 @@ from importlib.resources import files
 
 from autoweight.demo import axolotl
 from autoweight.io import load
-from autoweight.recipe import Recipe, parse_recipe
-from autoweight.refining import refine
+from autoweight.recipes.recipe import Recipe, parse_recipe
 from autoweight.rig import Rig
-from autoweight.solving import first_pass
+from autoweight.stages.refining import refine
+from autoweight.stages.solving import first_pass
 
 WANTED = 0.8
 

@@ -24,17 +24,17 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from autoweight.bones import bones, distances
 from autoweight.demo import axolotl
 from autoweight.io import load, save
 from autoweight.methods import Problem, find
-from autoweight.mirroring import mirror
-from autoweight.planning import plan
-from autoweight.recipe import Recipe
+from autoweight.recipes.recipe import Recipe
 from autoweight.rig import Rig
-from autoweight.sides import Plane
-from autoweight.solving import solve
+from autoweight.skeleton.bones import bones, distances
+from autoweight.skeleton.sides import Plane
+from autoweight.stages.planning import plan
+from autoweight.stages.solving import solve
 from autoweight.surface import prepare
+from autoweight.weights.mirroring import mirror
 
 RESOLUTIONS = 0.72, 2.45, 6.2
 TARGETS = {0.72: "1.2 s", 2.45: "4 s", 6.2: "25 s, 2000 MB"}

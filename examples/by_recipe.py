@@ -9,8 +9,8 @@ from dataclasses import replace
 
 import autoweight
 from autoweight.demo import bound
-from autoweight.recipe import parse_recipe
-from autoweight.solving import first_pass
+from autoweight.recipes.recipe import parse_recipe
+from autoweight.stages.solving import first_pass
 
 RECIPE = """
 method = "heat"

@@ -10,8 +10,8 @@ Writes carried.glb beside you.
 from dataclasses import replace
 
 import autoweight
-from autoweight.carrying import carry
 from autoweight.demo import bound
+from autoweight.stages.carrying import carry
 
 finished = bound()
 finished = replace(finished, weights=autoweight.solve(finished))

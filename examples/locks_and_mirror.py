@@ -11,8 +11,8 @@ import numpy as np
 
 import autoweight
 from autoweight.demo import bound
-from autoweight.recipe import parse_recipe
-from autoweight.solving import first_pass
+from autoweight.recipes.recipe import parse_recipe
+from autoweight.stages.solving import first_pass
 
 rig = bound()
 rig = replace(rig, weights=first_pass(rig).weights)

@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 
 import autoweight
-from autoweight.bones import distances
 from autoweight.methods import Problem
+from autoweight.skeleton.bones import distances
 
 
 def solve(problem: Problem) -> np.ndarray:
@@ -32,8 +32,8 @@ def solve(problem: Problem) -> np.ndarray:
 
 def main() -> None:
     from autoweight.demo import bound
-    from autoweight.league import Limits, league
-    from autoweight.solving import first_pass
+    from autoweight.stages.league import Limits, league
+    from autoweight.stages.solving import first_pass
 
     rig = bound()
     autoweight.save(replace(rig, weights=first_pass(rig).weights), "reference.glb")

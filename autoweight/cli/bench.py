@@ -63,7 +63,7 @@ def command(
     """
     from autoweight.errors import WeightsError
     from autoweight.io import check_place, load
-    from autoweight.league import DEFAULTS, Limits, league
+    from autoweight.stages.league import DEFAULTS, Limits, league
     from autoweight.view.plot import save_plot
 
     for place, suffix in ((csv_file, ".csv"), (plot, ".svg")):

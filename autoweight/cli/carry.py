@@ -94,15 +94,15 @@ def command(
     """
     from dataclasses import replace
 
-    from autoweight.carrying import carry
     from autoweight.cli.writing import overridden
     from autoweight.errors import WeightsError, naming
     from autoweight.io import check_output, load, save
     from autoweight.io.atomic import folder
-    from autoweight.recipe import Recipe, Tidy, load_recipe
+    from autoweight.recipes.recipe import Recipe, Tidy, load_recipe
     from autoweight.rig import Weights
     from autoweight.rows import replaced
-    from autoweight.tidying import quantise, tidy
+    from autoweight.stages.carrying import carry
+    from autoweight.weights.tidying import quantise, tidy
 
     progress = progress_to_stderr(quiet)
     targets = _targets(finished, new, Path(output), force)

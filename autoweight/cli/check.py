@@ -26,9 +26,9 @@ def command(rig: str, skeleton: str | None, root: str | None, as_json: bool) -> 
     """
     from dataclasses import asdict
 
-    from autoweight.checking import check
     from autoweight.errors import naming
     from autoweight.io import load
+    from autoweight.weights.checking import check
 
     loaded = load(rig, skeleton=skeleton, root=root)
     with naming(rig):

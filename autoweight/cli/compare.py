@@ -25,9 +25,9 @@ def command(a: str, b: str, as_json: bool) -> None:
     """
     import numpy as np
 
-    from autoweight.comparing import compare_rigs
     from autoweight.errors import naming
     from autoweight.io import load
+    from autoweight.weights.comparing import compare_rigs
 
     first, second = load(a), load(b)
     with naming(b):

@@ -10,8 +10,8 @@ import click
 from autoweight.cli.options import as_json, emit, force, table
 
 if TYPE_CHECKING:
-    from autoweight.explaining import Explanation
-    from autoweight.riding import Carriage
+    from autoweight.flexing.explaining import Explanation
+    from autoweight.ribbons.riding import Carriage
 
 
 @click.command()
@@ -57,12 +57,12 @@ def command(
     from dataclasses import replace
 
     from autoweight.errors import RecipeError, naming
-    from autoweight.explaining import STILL, Turn, explain, posed, region
+    from autoweight.flexing.explaining import STILL, Turn, explain, posed, region
     from autoweight.io import check_output, load, save
     from autoweight.io.ribbon import load_ribbon
-    from autoweight.riding import carriage, driven, riders_of
-    from autoweight.sides import likely_plane
-    from autoweight.tidying import precision
+    from autoweight.ribbons.riding import carriage, driven, riders_of
+    from autoweight.skeleton.sides import likely_plane
+    from autoweight.weights.tidying import precision
 
     if (at is None) == (joint is None):
         raise RecipeError("say which vertices to explain: --at VERTICES or --region JOINT")

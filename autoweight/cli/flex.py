@@ -12,7 +12,7 @@ from autoweight.cli.options import as_json, emit, force, progress_to_stderr, qui
 if TYPE_CHECKING:
     from autoweight.flexing import Flexion, Place
     from autoweight.pose.clip import Clip
-    from autoweight.recipe import Recipe
+    from autoweight.recipes.recipe import Recipe
     from autoweight.rig import Rig
 
 VERTICES_SHOWN = 5
@@ -85,8 +85,8 @@ def command(
     from autoweight.flexing import Place, flex
     from autoweight.io import GLTF, check_output, load, save
     from autoweight.pose.motion import played
-    from autoweight.recipe import Recipe, load_recipe
-    from autoweight.sides import Plane, likely_plane
+    from autoweight.recipes.recipe import Recipe, load_recipe
+    from autoweight.skeleton.sides import Plane, likely_plane
 
     progress = progress_to_stderr(quiet)
     progress("reading", 0)
@@ -148,7 +148,7 @@ def _through(loaded: Rig, ribbon: str, frames: int, recipe: Recipe) -> tuple[Cli
     from autoweight.errors import naming
     from autoweight.io.ribbon import load_ribbon
     from autoweight.pose.motion import range_of_motion
-    from autoweight.riding import driven_clip, leaks
+    from autoweight.ribbons.riding import driven_clip, leaks
 
     strip = load_ribbon(ribbon)
     with naming(ribbon):

@@ -24,8 +24,8 @@ def command(rig: str, skeleton: str | None, root: str | None, as_json: bool) -> 
     Example:
       autoweight info axolotl/axolotl.glb
     """
-    from autoweight.chains import chains
     from autoweight.io import load
+    from autoweight.skeleton.chains import chains
 
     loaded = load(rig, skeleton=skeleton, root=root)
     joints = loaded.skeleton

@@ -74,7 +74,7 @@ def command(
 
     from autoweight.errors import RecipeError, naming, suggestion
     from autoweight.io import GLTF, USD, check_output, load, load_shapes, save
-    from autoweight.masking import Wave, along_chain, chain_between, mask, stretch
+    from autoweight.stages.masking import Wave, along_chain, chain_between, mask, stretch
 
     if not name.startswith("_"):
         raise RecipeError(f"--name {name!r}: custom attributes begin with an underscore")

@@ -9,9 +9,9 @@ import click
 from autoweight.cli.options import as_json, flatten, force, output, quiet, recipe, tidying
 
 if TYPE_CHECKING:
-    from autoweight.mirroring import MirrorReport
-    from autoweight.recipe import Tidy
+    from autoweight.recipes.recipe import Tidy
     from autoweight.rig import Weights
+    from autoweight.weights.mirroring import MirrorReport
 
 
 @click.command()
@@ -70,8 +70,8 @@ def command(
     from autoweight.cli.writing import overridden, write_weights
     from autoweight.errors import naming
     from autoweight.io import check_output, load
-    from autoweight.recipe import Mirror, Recipe, Tidy, load_recipe
-    from autoweight.solving import mirror_pass
+    from autoweight.recipes.recipe import Mirror, Recipe, Tidy, load_recipe
+    from autoweight.stages.solving import mirror_pass
 
     loaded = load(rig)
     check_output(loaded, output, force=force)
@@ -104,8 +104,8 @@ def command(
 
 def _as_it_is(weights: Weights) -> Tidy:
     """Limits that the weights keep to already."""
-    from autoweight.recipe import Tidy
-    from autoweight.tidying import precision
+    from autoweight.recipes.recipe import Tidy
+    from autoweight.weights.tidying import precision
 
     return Tidy(int(weights.influences.max()), 0, precision(weights))
 

@@ -24,10 +24,10 @@ def command(
     """
     from pathlib import Path
 
-    from autoweight.drafting import draft
     from autoweight.errors import FileError
     from autoweight.io import check_place, load
     from autoweight.io.atomic import write
+    from autoweight.stages.drafting import draft
 
     if output is not None:
         check_place(output, (".toml",))

@@ -24,15 +24,15 @@ def command(rig: str, output: str, recipe_file: str | None, as_json: bool, quiet
     """
     from pathlib import Path
 
-    from autoweight.checking import check
     from autoweight.errors import naming
     from autoweight.flexing import flex
     from autoweight.io import check_place, load
     from autoweight.io.atomic import write
     from autoweight.pose.motion import range_of_motion
-    from autoweight.recipe import Recipe, load_recipe
-    from autoweight.sides import likely_plane
+    from autoweight.recipes.recipe import Recipe, load_recipe
+    from autoweight.skeleton.sides import likely_plane
     from autoweight.view.report import report
+    from autoweight.weights.checking import check
 
     check_place(output, PAGES, read=(rig,))
     progress = progress_to_stderr(quiet)

@@ -70,10 +70,10 @@ def command(
 
     from autoweight.errors import RecipeError, naming
     from autoweight.io import GLTF, USD, check_place
-    from autoweight.profiles import Falloff
-    from autoweight.ribbons import leftovers, weigh
-    from autoweight.ribbons import mirrored as other_side
-    from autoweight.sides import Plane, opposite
+    from autoweight.recipes.profiles import Falloff
+    from autoweight.ribbons.ribbon import leftovers, weigh
+    from autoweight.ribbons.ribbon import mirrored as other_side
+    from autoweight.skeleton.sides import Plane, opposite
 
     if (mirror is None) != (mirrored is None):
         raise RecipeError("--mirror and --mirrored belong together; give both")
@@ -106,7 +106,7 @@ def command(
 
 def _row(text: str):
     from autoweight.errors import RecipeError
-    from autoweight.profiles import Row
+    from autoweight.recipes.profiles import Row
 
     at, _, weights = text.partition(":")
     try:
@@ -131,7 +131,7 @@ def _zero(text: str) -> tuple[str, slice]:
 def _load(path: str):
     from autoweight.io import load
     from autoweight.io.ribbon import load_ribbon
-    from autoweight.ribbons import from_strip
+    from autoweight.ribbons.ribbon import from_strip
 
     return load_ribbon(path) if path.lower().endswith(".json") else from_strip(load(path))
 
@@ -139,7 +139,7 @@ def _load(path: str):
 def _save(ribbon, path: str) -> None:
     from autoweight.io import save
     from autoweight.io.ribbon import save_ribbon
-    from autoweight.ribbons import strip
+    from autoweight.ribbons.ribbon import strip
 
     if path.lower().endswith(".json"):
         save_ribbon(ribbon, path)

@@ -83,8 +83,8 @@ def command(
     from autoweight.cli.writing import overridden, write_weights
     from autoweight.errors import naming
     from autoweight.io import check_output, load
-    from autoweight.recipe import Recipe, load_recipe
-    from autoweight.solving import first_pass
+    from autoweight.recipes.recipe import Recipe, load_recipe
+    from autoweight.stages.solving import first_pass
 
     progress = progress_to_stderr(quiet)
     progress("reading", 0)
@@ -101,7 +101,7 @@ def command(
         solution = first_pass(loaded, asked, progress=progress)
     weights, decisions = solution.weights, list(solution.decisions)
     if refine:
-        from autoweight.refining import refine as refined
+        from autoweight.stages.refining import refine as refined
 
         with naming(rig):
             found = refined(replace(loaded, weights=weights), asked, progress=progress)

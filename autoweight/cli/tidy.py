@@ -56,8 +56,8 @@ def command(
     from autoweight.cli.writing import overridden, write_weights
     from autoweight.errors import naming
     from autoweight.io import check_output, load, load_weights
-    from autoweight.recipe import Recipe, load_recipe
-    from autoweight.solving import tidy_pass
+    from autoweight.recipes.recipe import Recipe, load_recipe
+    from autoweight.stages.solving import tidy_pass
 
     asked = load_recipe(recipe_file) if recipe_file else Recipe()
     asked = replace(asked, tidy=overridden(asked.tidy, max_influences, prune, bits))

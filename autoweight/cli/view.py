@@ -51,14 +51,14 @@ def command(
     """
     from pathlib import Path
 
-    from autoweight.comparing import weights_for
     from autoweight.errors import naming
     from autoweight.flexing import flex
     from autoweight.io import check_place, load
     from autoweight.io.atomic import folder, write
     from autoweight.pose.motion import range_of_motion
-    from autoweight.sides import likely_plane
+    from autoweight.skeleton.sides import likely_plane
     from autoweight.view.page import Place, page
+    from autoweight.weights.comparing import weights_for
 
     target = output or str(Path(rig).with_suffix(".html"))
     check_place(target, PAGES, read=(rig,))

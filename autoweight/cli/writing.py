@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from autoweight.cli.options import emit, table
-from autoweight.recipe import Tidy
+from autoweight.recipes.recipe import Tidy
 from autoweight.rig import Rig, Weights
 
 __all__ = ["overridden", "write_weights"]

@@ -10,8 +10,8 @@ from scipy import sparse
 
 from autoweight.demo.axolotl import Model, model
 from autoweight.io.gltf import made
-from autoweight.locks import ATTRIBUTE
 from autoweight.rig import Mesh, Part, Rig, Weights
+from autoweight.weights.locks import ATTRIBUTE
 
 __all__ = ["bound", "cut"]
 

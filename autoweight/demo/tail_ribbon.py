@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from autoweight.demo.anatomy import LIMBS
-from autoweight.ribbons import Ribbon, Riders
+from autoweight.ribbons.ribbon import Ribbon, Riders
 from autoweight.rig import Skeleton
 
 __all__ = ["tail_ribbon"]

@@ -12,26 +12,26 @@ from typing import Any
 import numpy as np
 from scipy import sparse
 
-from autoweight.checking import check
 from autoweight.demo.axolotl import model
 from autoweight.demo.document import bound, cut
 from autoweight.demo.tail_ribbon import tail_ribbon
-from autoweight.explaining import Turn, explain, posed, region
 from autoweight.flexing import flex
+from autoweight.flexing.explaining import Turn, explain, posed, region
 from autoweight.io import load, save
 from autoweight.io.atomic import write
 from autoweight.io.ribbon import save_ribbon
-from autoweight.masking import Wave, along_chain, chain_between, mask, stretch
 from autoweight.pose.motion import played, range_of_motion
 from autoweight.pose.skinning import carried, linear_blend
-from autoweight.profiles import Falloff
-from autoweight.recipe import load_recipe
-from autoweight.ribbons import weigh
+from autoweight.recipes.profiles import Falloff
+from autoweight.recipes.recipe import load_recipe
+from autoweight.ribbons.ribbon import weigh
 from autoweight.rig import Rig, Weights
-from autoweight.sides import Plane
-from autoweight.solving import first_pass
+from autoweight.skeleton.sides import Plane
+from autoweight.stages.masking import Wave, along_chain, chain_between, mask, stretch
+from autoweight.stages.solving import first_pass
 from autoweight.view.picture import picture, view
 from autoweight.view.sheet import contact_sheet, save_png, sheet
+from autoweight.weights.checking import check
 
 __all__ = ["Step", "tour"]
 

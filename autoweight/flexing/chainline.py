@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.spatial.transform import Rotation
 
-from autoweight.chains import Chain
 from autoweight.rig import Skeleton
+from autoweight.skeleton.chains import Chain
 from autoweight.surface import Surface
 
 __all__ = ["Line", "kinks", "lines"]

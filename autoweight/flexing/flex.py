@@ -10,23 +10,23 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.spatial.transform import Rotation
 
-from autoweight.chains import chains
 from autoweight.errors import RecipeError, SkeletonError, WeightsError, suggestion
 from autoweight.flexing.chainline import Line, kinks, lines
 from autoweight.flexing.overlap import SKIN, Stand, near_moved, sunk, thinned
 from autoweight.flexing.shape import Shape, measure
 from autoweight.flexing.zones import Zone, zones
-from autoweight.mirroring import counterparts
 from autoweight.pose.clip import Clip, world
 from autoweight.pose.motion import AXES, axes, range_of_motion
 from autoweight.pose.skinning import SKINNINGS, Skinning, carried, linear_blend
-from autoweight.recipe import Limits
+from autoweight.recipes.recipe import Limits
 from autoweight.rig import Rig, Skeleton
 from autoweight.rows import entry_rows
-from autoweight.sides import UNPAIRED, Plane, pairs
-from autoweight.strays import cleaned, owners, unwanted
+from autoweight.skeleton.chains import chains
+from autoweight.skeleton.sides import UNPAIRED, Plane, pairs
 from autoweight.surface import prepare
 from autoweight.surface.patches import islands
+from autoweight.weights.mirroring import counterparts
+from autoweight.weights.strays import cleaned, owners, unwanted
 
 __all__ = ["Flexion", "Place", "flex"]
 

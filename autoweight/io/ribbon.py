@@ -28,7 +28,7 @@ import numpy as np
 from autoweight.errors import AutoweightError, FileError, unreadable
 from autoweight.io import atomic
 from autoweight.io.joints import Joint, built, listed
-from autoweight.ribbons import Ribbon, Riders
+from autoweight.ribbons.ribbon import Ribbon, Riders
 from autoweight.rig import Weights
 
 __all__ = ["load_ribbon", "save_ribbon"]

@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from autoweight.bones import Bones
-from autoweight.chains import Chain, chains
 from autoweight.errors import RecipeError, suggestion
-from autoweight.profiles import Falloff
+from autoweight.recipes.profiles import Falloff
 from autoweight.rig import Skeleton
+from autoweight.skeleton.bones import Bones
+from autoweight.skeleton.chains import Chain, chains
 from autoweight.surface import Surface
 
 __all__ = ["METHODS", "Method", "Problem", "Progress", "find"]

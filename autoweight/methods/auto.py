@@ -9,14 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from autoweight.bones import distances
 from autoweight.methods import Problem
 from autoweight.methods.bands import GENTLE, Limb, grounds, limbs
 from autoweight.methods.bands import solve as solve_bands
 from autoweight.methods.heat import solve as solve_heat
 from autoweight.methods.volume import solve as solve_volume
-from autoweight.profiles import Falloff
+from autoweight.recipes.profiles import Falloff
 from autoweight.rows import replaced
+from autoweight.skeleton.bones import distances
 
 __all__ = ["Choice", "choose", "solve"]
 

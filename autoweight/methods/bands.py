@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.spatial.transform import Rotation
 
-from autoweight.bones import Bones, closest, distances
 from autoweight.methods import Problem
-from autoweight.profiles import Falloff, curve
+from autoweight.recipes.profiles import Falloff, curve
 from autoweight.rows import entry_rows
+from autoweight.skeleton.bones import Bones, closest, distances
 from autoweight.surface import Surface
 from autoweight.surface.geodesics import network, smoothed, spread
 from autoweight.surface.visibility import Sight

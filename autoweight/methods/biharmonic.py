@@ -9,10 +9,10 @@ from scipy import sparse
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from autoweight.bones import Bones, distances
 from autoweight.errors import GeometryError
 from autoweight.methods import Problem
 from autoweight.rows import scaled
+from autoweight.skeleton.bones import Bones, distances
 from autoweight.surface.tetrahedra import Tetrahedra, tetrahedra
 
 __all__ = ["solve"]

@@ -8,12 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from autoweight.bones import closest
 from autoweight.methods import Problem, Progress
 from autoweight.methods.equilibrium import equilibrium
 from autoweight.methods.parts import rigid_parts
 from autoweight.methods.stretches import Stretches, reach, stretches
 from autoweight.rows import scaled
+from autoweight.skeleton.bones import closest
 from autoweight.surface import Surface
 from autoweight.surface.visibility import Sight
 

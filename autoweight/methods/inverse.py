@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from scipy import sparse
 
-from autoweight.bones import distances
 from autoweight.methods import Problem
 from autoweight.rows import scaled
+from autoweight.skeleton.bones import distances
 
 __all__ = ["solve"]
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from scipy import sparse
 
-from autoweight.bones import distances
 from autoweight.methods import Problem
+from autoweight.skeleton.bones import distances
 
 __all__ = ["solve"]
 

@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from autoweight.bones import Bones, heirs
 from autoweight.rig import Skeleton
+from autoweight.skeleton.bones import Bones, heirs
 from autoweight.surface import Surface
 
 __all__ = ["Stretches", "reach", "stretches"]

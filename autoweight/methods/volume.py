@@ -7,9 +7,9 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.spatial import cKDTree
 
-from autoweight.bones import Bones, distances
 from autoweight.methods import Problem
 from autoweight.methods.bands import Ground, blend, limbs, segments
+from autoweight.skeleton.bones import Bones, distances
 from autoweight.surface.geodesics import spread
 from autoweight.surface.voxels import Voxels, voxelise
 

@@ -9,12 +9,12 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from autoweight.chains import Chain, chains
 from autoweight.pose.clip import Clip, rest_local, turned, world
 from autoweight.pose.skinning import carried
-from autoweight.recipe import Recipe
+from autoweight.recipes.recipe import Recipe
 from autoweight.rig import Skeleton
-from autoweight.sides import UNPAIRED, Plane, pairs
+from autoweight.skeleton.chains import Chain, chains
+from autoweight.skeleton.sides import UNPAIRED, Plane, pairs
 
 __all__ = [
     "AXES",

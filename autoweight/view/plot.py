@@ -10,7 +10,7 @@ import numpy as np
 
 from autoweight.io import check_place
 from autoweight.io.atomic import write
-from autoweight.league import Result
+from autoweight.stages.league import Result
 
 __all__ = ["plot", "save_plot"]
 

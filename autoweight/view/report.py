@@ -15,16 +15,16 @@ from numpy.typing import NDArray
 from PIL import Image
 
 import autoweight
-from autoweight.chains import chains
-from autoweight.checking import Fact
 from autoweight.errors import WeightsError
 from autoweight.flexing import Flexion, Place
 from autoweight.pose.clip import Clip, world
 from autoweight.pose.skinning import carried, linear_blend
 from autoweight.rig import Mesh, Rig
-from autoweight.sides import opposite
+from autoweight.skeleton.chains import chains
+from autoweight.skeleton.sides import opposite
 from autoweight.view.picture import View, best_view, picture
 from autoweight.view.sheet import contact_sheet
+from autoweight.weights.checking import Fact
 
 __all__ = ["chain_sheets", "report", "worst_sheet"]
 
@@ -64,7 +64,7 @@ def report(
     rig : Rig
         With weights.
     facts : sequence of Fact
-        From `autoweight.checking.check`.
+        From `autoweight.weights.checking.check`.
     flexion : Flexion
         From `autoweight.flexing.flex`.
     clip : Clip

@@ -26,6 +26,7 @@ from autoweight.io.gltf.pieces import (
     pieces,
     whole_meshes,
 )
+from autoweight.io.gltf.rewriting import rewrite
 from autoweight.io.gltf.schema import SKIN_ATTRIBUTE, nth
 from autoweight.pose.clip import Clip
 from autoweight.rig import Mesh, Part, Rig, Skeleton
@@ -50,7 +51,7 @@ def save(
     if not isinstance(document, GltfDocument):
         document = made(rig.mesh, rig.skeleton).document
         assert isinstance(document, GltfDocument)
-    document.write(rig, path, bits=bits, added_clips=clips, added_shapes=shapes, fades=fades)
+    rewrite(document, rig, path, bits=bits, added_clips=clips, added_shapes=shapes, fades=fades)
 
 
 def load(

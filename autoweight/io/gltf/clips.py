@@ -6,7 +6,7 @@ Source: Khronos, glTF 2.0, section 3.11 (animations) and appendix C (interpolati
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,14 +15,12 @@ from scipy.spatial.transform import Rotation, Slerp
 from autoweight.errors import FileError, SkeletonError
 from autoweight.io.gltf import accessors
 from autoweight.io.gltf.container import Container
+from autoweight.io.gltf.document import GltfDocument
 from autoweight.io.gltf.hierarchy import Hierarchy, compose, decompose, label
 from autoweight.io.gltf.packing import Packer
 from autoweight.io.gltf.schema import Animation, nth
 from autoweight.pose.clip import Clip
 from autoweight.rig import Skeleton
-
-if TYPE_CHECKING:
-    from autoweight.io.gltf.document import GltfDocument
 
 __all__ = ["add", "read"]
 

@@ -7,17 +7,15 @@ Source: Khronos, glTF 2.0, section 3.7.2.2 (morph targets). Their names are in t
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from autoweight.errors import FileError, suggestion
 from autoweight.io.gltf import accessors
+from autoweight.io.gltf.document import GltfDocument
 from autoweight.io.gltf.packing import VERTICES, Packer
-
-if TYPE_CHECKING:
-    from autoweight.io.gltf.document import GltfDocument
 
 __all__ = ["add", "fade", "read", "store"]
 

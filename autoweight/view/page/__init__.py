@@ -13,10 +13,10 @@ from importlib.resources import files
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from autoweight.chains import chains
 from autoweight.errors import WeightsError
 from autoweight.pose.clip import Clip
 from autoweight.rig import Rig, Weights
+from autoweight.skeleton.chains import chains
 from autoweight.surface import prepare
 from autoweight.view.colours import scale
 

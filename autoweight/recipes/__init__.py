@@ -1,0 +1,1 @@
+"""What the user asked for: recipes, and the falloff profiles they name."""

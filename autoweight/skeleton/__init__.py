@@ -1,0 +1,1 @@
+"""What a skeleton implies: its bones, its chains, its two sides."""

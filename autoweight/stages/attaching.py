@@ -1,0 +1,325 @@
+"""Pieces that lie on, in or against others: cloth, teeth, buttons."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import igl
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+from autoweight.methods import Problem
+from autoweight.rig import Weights
+from autoweight.rows import normalised, replaced
+from autoweight.skeleton.bones import reaches
+from autoweight.stages.planning import AttachPlan
+from autoweight.surface import Surface
+from autoweight.surface.doubting import astray, lonely, vague
+from autoweight.surface.inpainting import inpaint
+from autoweight.surface.places import Ground, Places
+
+__all__ = ["attach"]
+
+REACH = 0.05
+"""Bounding-box diagonals within which one piece lies on another."""
+
+ALONG = 0.7
+"""Least cosine between a cloth's normal, either way, and that of what it lies on."""
+
+COVERED = 0.6
+"""Share of a piece's area that must lie on others for it to be their cloth."""
+
+SMALL = 0.02
+"""Share of the whole area below which a piece may be an accessory."""
+
+DWARF = 0.1
+"""Most area of an accessory to that of what it is nearest to; more is a neighbour."""
+
+COMPACT = 0.75
+"""Most that an accessory's radius is of its distance to the bones."""
+
+INSIDE = 0.8
+"""Share of an accessory that must be inside others for it to be enclosed."""
+
+TOUCH = 0.5
+"""Radii of an accessory within which what it sits on must be."""
+
+SEAT = 0.25
+"""Share of an accessory, by distance, that touches what it sits on."""
+
+MENTIONED = 0.1
+"""Share of the contact from which another part is counted in a note."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Pieces:
+    """The connected pieces of a surface, in the order they are looked at: from within outward."""
+
+    of: NDArray[np.int32]
+    area: NDArray[np.float64]
+    middle: NDArray[np.float64]
+    radius: NDArray[np.float64]
+    depth: NDArray[np.float64]
+    part: NDArray[np.intp]
+
+    def __len__(self) -> int:
+        return len(self.area)
+
+
+def attach(problem: Problem, weights: Weights, plans: Sequence[AttachPlan] = ()) -> Weights:
+    """Let each piece of a mesh move with what it lies on, lies in or sits on.
+
+    From the bones outward: a piece most of which lies over others is their cloth and takes the
+    weights of the nearest place below, so that the layers move together. A small compact piece
+    is stiff: enclosed by others it goes to the joint that has most of it, against another it
+    moves as the place it sits on. A piece that is one joint's already is left alone, and so is
+    all that lies on nothing.
+
+    Parameters
+    ----------
+    problem : Problem
+        Its `note` is told every decision and its reason.
+    weights : Weights
+        One row for each vertex of the surface, as the method solved them.
+    plans : sequence of AttachPlan, optional
+        What the recipe says instead; of several that name a part the last counts.
+
+    Returns
+    -------
+    Weights
+    """
+    surface = problem.surface
+    if surface.components.max() == 0:
+        return weights
+    away = reaches(surface.vertices, problem.bones)
+    pieces = _pieces(surface, away)
+    rule = np.full(len(pieces), -1)
+    for number, plan in enumerate(plans):
+        rule[np.unique(pieces.of[surface.weld[plan.vertices]])] = number
+    told = _Notes(surface, pieces)
+    matrix = weights.matrix
+    stiff = _one_joint(pieces, weights)
+    small = (pieces.area < SMALL * pieces.area.sum()) & (pieces.radius < COMPACT * pieces.depth)
+
+    layers = np.flatnonzero(~small)
+    below = np.zeros(len(pieces), dtype=bool)
+    for piece in layers[np.argsort(pieces.depth[layers], kind="stable")]:
+        if rule[piece] < 0 and not stiff[piece]:
+            on = _contact(surface, pieces, piece, below, away, COVERED)
+            if on and on.share > COVERED:
+                matrix = on.followed(matrix)
+                told.add(piece, f"follows {on.names}", "it lies on it", on.share)
+        below[piece] = True
+
+    loose = np.flatnonzero(small & (rule < 0) & ~stiff)
+    inside = _inside(surface, pieces, loose, below)
+    for piece in loose:
+        on = _contact(surface, pieces, piece, below, away)
+        if on and pieces.area[piece] > DWARF * pieces.area[on.host(pieces.of)]:
+            continue
+        if on and inside[piece] > INSIDE:
+            matrix = on.held(matrix)
+            told.add(piece, f"one joint's, inside {on.names}", "small and enclosed", inside[piece])
+        elif on and on.gap < TOUCH * pieces.radius[piece]:
+            matrix = on.seated(matrix)
+            told.add(piece, f"sits on {on.names}", "small and against it", None)
+
+    for piece in np.flatnonzero(rule >= 0):
+        wanted = np.zeros(len(pieces), dtype=bool)
+        wanted[pieces.of[surface.weld[plans[rule[piece]].below]]] = True
+        wanted[piece] = False
+        on = _contact(surface, pieces, piece, wanted, None)
+        if on:
+            matrix = on.followed(matrix)
+            told.add(piece, f"follows {on.names}", "by the recipe", on.share)
+        else:
+            told.add(piece, "as it was solved", "by the recipe", None)
+    for line in told.lines():
+        problem.note(line)
+    return Weights(matrix)
+
+
+def _pieces(surface: Surface, away: NDArray[np.float64]) -> _Pieces:
+    of, areas = surface.components, surface.areas
+    area = np.bincount(of, areas).astype(np.float64)
+    middle = np.column_stack([np.bincount(of, areas * axis) / area for axis in surface.vertices.T])
+    radius = np.zeros(len(area))
+    np.maximum.at(radius, of, np.linalg.norm(surface.vertices - middle[of], axis=1))
+    part = np.zeros(len(area), dtype=np.intp)
+    part[of[::-1]] = surface.part[::-1]
+    return _Pieces(of, area, middle, radius, np.bincount(of, areas * away) / area, part)
+
+
+def _one_joint(pieces: _Pieces, weights: Weights) -> NDArray[np.bool_]:
+    """Pieces that one joint has wholly."""
+    joint = weights.dominant
+    low, high = np.full(len(pieces), weights.shape[1]), np.full(len(pieces), -1)
+    np.minimum.at(low, pieces.of, joint)
+    np.maximum.at(high, pieces.of, joint)
+    most = np.zeros(len(pieces), dtype=np.intp)
+    np.maximum.at(most, pieces.of, weights.influences)
+    return (low == high) & (most == 1)
+
+
+def _inside(
+    surface: Surface, pieces: _Pieces, chosen: NDArray[np.intp], below: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Share of each chosen piece that the pieces below enclose, (pieces,)."""
+    share = np.zeros(len(pieces))
+    own = np.flatnonzero(np.isin(pieces.of, chosen))
+    faces = surface.faces[below[pieces.of[surface.faces[:, 0]]]].astype(np.int64)
+    if len(own) and len(faces):
+        points = np.ascontiguousarray(surface.vertices[own])
+        within = igl.fast_winding_number(surface.vertices, faces, points) > 0.5
+        share = np.bincount(pieces.of[own], surface.areas[own] * within, len(pieces)) / pieces.area
+    return share
+
+
+def _contact(
+    surface: Surface,
+    pieces: _Pieces,
+    piece: np.integer,
+    below: NDArray[np.bool_],
+    away: NDArray[np.float64] | None,
+    least: float = 0.0,
+) -> _Contact | None:
+    """What a piece has to do with those below, None if they are near less than a share of it."""
+    own = np.flatnonzero(pieces.of == piece)
+    reach = REACH * float(np.linalg.norm(np.ptp(surface.vertices, axis=0)))
+    low, high = (end(surface.vertices[own], axis=0) for end in (np.min, np.max))
+    faces = surface.faces[below[pieces.of[surface.faces[:, 0]]]]
+    corners = surface.vertices[faces]
+    near = (corners.min(axis=1) <= high + reach) & (corners.max(axis=1) >= low - reach)
+    near = near.all(axis=1)
+    faces, corners = faces[near], corners[near]
+    if len(faces) == 0:
+        return None
+    low, high = corners.min(axis=(0, 1)) - reach, corners.max(axis=(0, 1)) + reach
+    boxed = ((surface.vertices[own] >= low) & (surface.vertices[own] <= high)).all(axis=1)
+    if surface.areas[own] @ boxed < least * pieces.area[piece]:
+        return None
+    local = np.zeros(len(surface), dtype=np.int32)
+    local[own] = np.arange(len(own))
+    cloth = Surface(
+        surface.vertices[own],
+        local[surface.faces[pieces.of[surface.faces[:, 0]] == piece]],
+        np.arange(len(own), dtype=np.int32),
+        surface.part[own],
+        surface.parts,
+    )
+    ground = Ground(replace(surface, faces=faces))
+    places = ground.nearest(cloth.vertices)
+    lies = places.distance <= reach
+    if away is not None:
+        # Along it and above it, which is farther from the bones, and not beside it.
+        along = np.einsum("px,px->p", cloth.normals, places.normals(ground.surface))
+        there = places.interpolator(ground.surface) @ away
+        lies &= (np.abs(along) >= ALONG) & (away[own] >= there - 1e-3 * reach)
+        lies &= places.distance <= there
+    return _Contact(own, cloth, ground, places, lies, reach)
+
+
+@dataclass(frozen=True, eq=False)
+class _Contact:
+    """One piece, and the places nearest to it on others.
+
+    Parameters
+    ----------
+    own : ndarray, shape (k,), int
+        Its vertices in the whole surface.
+    cloth : Surface
+        The piece by itself.
+    ground : Ground
+        The others, as far as they are near.
+    places : Places
+        On the ground, of its vertices.
+    lies : ndarray, shape (k,), bool
+        Whether they are near, along it and above.
+    reach : float
+        How near that is, in scene units.
+    """
+
+    own: NDArray[np.intp]
+    cloth: Surface
+    ground: Ground
+    places: Places
+    lies: NDArray[np.bool_]
+    reach: float
+
+    @property
+    def share(self) -> float:
+        """Share of the piece's area that lies on others."""
+        return float(self.cloth.areas @ self.lies / self.cloth.areas.sum())
+
+    @property
+    def gap(self) -> float:
+        """Least distance, in scene units."""
+        return float(self.places.distance.min())
+
+    @property
+    def names(self) -> str:
+        """The parts it is in contact with, the first by area."""
+        near = self.lies if self.lies.any() else self.places.distance == self.gap
+        surface = self.ground.surface
+        parts = surface.part[surface.faces[self.places.face[near], 0]]
+        touched = np.bincount(parts, self.cloth.areas[near], minlength=len(surface.parts))
+        others = int((touched > MENTIONED * touched.sum()).sum()) - 1
+        return surface.parts[int(touched.argmax())] + (f" and {others} more" if others else "")
+
+    def host(self, pieces: NDArray[np.integer]) -> int:
+        """The piece it is nearest to, by the piece of each vertex."""
+        face = self.places.face[self.places.distance.argmin()]
+        return int(pieces[self.ground.surface.faces[face, 0]])
+
+    def followed(self, matrix: sparse.csr_array) -> sparse.csr_array:
+        """Weights of the nearest place below; where there is none, the own, led over to them."""
+        here = sparse.csr_array(matrix[self.own])
+        there = sparse.csr_array(self.places.interpolator(self.ground.surface) @ matrix)
+        position, known = self.places.position, self.lies.copy()
+        sure = np.zeros(len(self.own), dtype=bool)
+        known &= ~vague(self.ground, self.cloth, position, known, matrix, there)
+        known &= ~lonely(self.cloth, sure, known)
+        known &= ~astray(self.ground, self.cloth, position, sure, known, matrix, there)
+        change = inpaint(
+            self.cloth, known, sparse.csr_array(there - here), span=self.reach, fade=True
+        )
+        return replaced(matrix, self.own, normalised(here + change))
+
+    def held(self, matrix: sparse.csr_array) -> sparse.csr_array:
+        """All to the joint that has most of it."""
+        most = int(np.argmax(self.cloth.areas @ matrix[self.own]))
+        alone = sparse.csr_array(([1.0], ([0], [most])), shape=(1, matrix.shape[1]))
+        return replaced(matrix, self.own, alone[[0] * len(self.own)])
+
+    def seated(self, matrix: sparse.csr_array) -> sparse.csr_array:
+        """All as the place it sits on, so that it keeps its shape."""
+        far = self.places.distance.max()
+        near = np.flatnonzero(self.places.distance <= self.gap + SEAT * (far - self.gap))
+        there = self.places.interpolator(self.ground.surface)[near] @ matrix
+        weight = self.cloth.areas[near] / self.cloth.areas[near].sum()
+        mean = normalised(sparse.csr_array((weight @ there)[None]))
+        return replaced(matrix, self.own, mean[[0] * len(self.own)])
+
+
+class _Notes:
+    """Decisions, one line for all pieces of a part that go alike."""
+
+    def __init__(self, surface: Surface, pieces: _Pieces) -> None:
+        self.surface, self.pieces = surface, pieces
+        self.made: dict[tuple[str, str, str], list[tuple[float, float]]] = {}
+
+    def add(self, piece: np.integer, what: str, why: str, share: float | None) -> None:
+        key = (self.surface.parts[self.pieces.part[piece]], what, why)
+        entry = (self.pieces.area[piece], -1.0 if share is None else share)
+        self.made.setdefault(key, []).append(entry)
+
+    def lines(self) -> list[str]:
+        found = []
+        for (part, what, why), entries in self.made.items():
+            area, share = np.array(entries).T
+            many = f"{len(entries)} pieces" if len(entries) > 1 else "1 piece"
+            mean = f", {area @ share / area.sum():.0%} of it" if share.min() >= 0 else ""
+            found.append(f"{part}: {many} {what}, {why}{mean}")
+        return found

@@ -1,0 +1,328 @@
+"""First-pass weights for a rig: the recipe's steps, in order, and what was decided on the way."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+from autoweight.errors import AutoweightError, RecipeError, WeightsError
+from autoweight.methods import METHODS, Problem, Progress, find, silent
+from autoweight.recipes.recipe import Recipe
+from autoweight.rig import Rig, Skeleton, Weights
+from autoweight.rows import replaced, scaled
+from autoweight.skeleton.bones import Bones, bones, reaches
+from autoweight.stages.attaching import attach
+from autoweight.stages.planning import Plan, RigidPlan, plan
+from autoweight.surface import Surface, prepare
+from autoweight.weights.locks import ATTRIBUTE, Locks, find_locks, impose
+from autoweight.weights.mirroring import MirrorReport, Symmetry, evened, mirrored, report, symmetry
+from autoweight.weights.tidying import quantise, tidy
+
+__all__ = ["Solution", "finished", "first_pass", "mirror_pass", "solve", "tidy_pass"]
+
+
+@dataclass(frozen=True, eq=False)
+class Solution:
+    """Weights, and how they came to be.
+
+    Parameters
+    ----------
+    weights : Weights
+    decisions : tuple of str
+        What was chosen, kept or left out, and why, in words.
+    locks : Locks or None
+        What later steps must leave alone too.
+    mirrored : MirrorReport or None
+    """
+
+    weights: Weights
+    decisions: tuple[str, ...]
+    locks: Locks | None
+    mirrored: MirrorReport | None
+
+
+def solve(rig: Rig, recipe: Recipe | None = None, *, progress: Progress = silent) -> Weights:
+    """Weight a rig as its recipe says; tidying is a step of its own.
+
+    Parameters
+    ----------
+    rig : Rig
+        Its own weights, if any, matter only where they are locked.
+    recipe : Recipe, optional
+    progress : callable, optional
+        Called with a stage and the share of it that is done.
+
+    Returns
+    -------
+    Weights
+        Vertices that are one place in space have identical rows, but for locked ones.
+
+    Raises
+    ------
+    GeometryError, RecipeError, FileError, WeightsError
+        The mesh cannot be solved on, the recipe names what is not there, locks contradict each
+        other, or the method returned what are not weights.
+    """
+    recipe = recipe or Recipe()
+    return _solve(rig, recipe, plan(recipe, rig), progress, [])[0]
+
+
+def first_pass(rig: Rig, recipe: Recipe | None = None, *, progress: Progress = silent) -> Solution:
+    """Weight a rig and tidy the weights, ready to be written.
+
+    Parameters
+    ----------
+    rig : Rig
+    recipe : Recipe, optional
+    progress : callable, optional
+
+    Returns
+    -------
+    Solution
+        Its weights are capped, pruned and rounded to the recipe's bits, and still equal on both
+        sides where they were mirrored.
+
+    Raises
+    ------
+    GeometryError, RecipeError, FileError, WeightsError
+        See `solve`.
+    """
+    recipe = recipe or Recipe()
+    planned = plan(recipe, rig)
+    decisions: list[str] = []
+    solved, across = _solve(rig, recipe, planned, progress, decisions)
+    progress("tidy", 0)
+    weights = finished(rig, solved, recipe, across, planned.locks)
+    return Solution(
+        weights, tuple(decisions), planned.locks, report(rig, across) if across else None
+    )
+
+
+def tidy_pass(rig: Rig, recipe: Recipe) -> Solution:
+    """Tidy the weights a rig has, ready to be written.
+
+    Parameters
+    ----------
+    rig : Rig
+        With weights.
+    recipe : Recipe
+        Its locks and tidy tables are minded.
+
+    Returns
+    -------
+    Solution
+
+    Raises
+    ------
+    RecipeError, FileError, WeightsError
+        See `solve`; or the rig has no weights.
+    """
+    if rig.weights is None:
+        raise WeightsError("there are no weights to tidy; solve the rig first")
+    locks = find_locks(recipe, rig, np.ones(len(rig.skeleton), dtype=bool))
+    weights = finished(rig, rig.weights, recipe, None, locks)
+    return Solution(weights, (locks.summary,) if locks else (), locks, None)
+
+
+def mirror_pass(rig: Rig, recipe: Recipe, *, progress: Progress = silent) -> Solution:
+    """Mirror the weights a rig has, and tidy those that this made, ready to be written.
+
+    Parameters
+    ----------
+    rig : Rig
+        With weights.
+    recipe : Recipe
+        Its mirror, locks and tidy tables are minded.
+    progress : callable, optional
+
+    Returns
+    -------
+    Solution
+        What the mirror leaves as it is, such as the side that is kept, is equal bit for bit.
+
+    Raises
+    ------
+    GeometryError, RecipeError, FileError, WeightsError
+        See `solve`; or the rig has no weights, or the recipe no mirror.
+    """
+    if rig.weights is None:
+        raise WeightsError("there are no weights to mirror; solve the rig first")
+    planned = plan(recipe, rig)
+    if recipe.mirror is None or planned.plane is None:
+        raise RecipeError("the recipe says nothing of a mirror; give it a [mirror] table")
+    progress("mirror", 0)
+    across = symmetry(rig, planned.plane, recipe.mirror.pairs, tolerance=recipe.mirror.tolerance)
+    weights = mirrored(rig.weights, rig.skeleton, across, recipe.mirror.keep)
+    found = report(rig, across)
+    decisions = list(found.lines)
+    if planned.locks:
+        segments = bones(rig.skeleton, planned.active)
+        weights = _around_locks(weights, across.surface, segments, planned.locks, progress)
+        decisions.append(planned.locks.summary)
+    changed = np.asarray(abs(weights.matrix - rig.weights.matrix).sum(axis=1)).ravel() > 0
+    kept = Locks.of_rows(~changed, rig.weights, rig.skeleton)
+    locks = planned.locks.joined(kept) if planned.locks else kept
+    progress("tidy", 0)
+    weights = finished(rig, weights, recipe, across, locks)
+    return Solution(weights, tuple(decisions), planned.locks, found)
+
+
+def finished(
+    rig: Rig, weights: Weights, recipe: Recipe, across: Symmetry | None, locks: Locks | None
+) -> Weights:
+    """Weights tidied and rounded as a recipe says, without harm to locks and symmetry.
+
+    Parameters
+    ----------
+    rig : Rig
+        Whose mesh and joints they are for.
+    weights : Weights
+        With what is locked in place already.
+    recipe : Recipe
+    across : Symmetry or None
+        What they were mirrored across.
+    locks : Locks or None
+
+    Returns
+    -------
+    Weights
+    """
+    how = recipe.tidy
+    weights = tidy(weights, how, mesh=rig.mesh, skeleton=rig.skeleton, locks=locks)
+    weights = quantise(weights, how.bits, locks=locks)
+    if across and recipe.mirror:
+        fixed = locks.whole | locks.partial if locks else None
+        weights = evened(weights, across, how, recipe.mirror.keep, fixed)
+    return weights
+
+
+def _solve(
+    rig: Rig, recipe: Recipe, planned: Plan, progress: Progress, decisions: list[str]
+) -> tuple[Weights, Symmetry | None]:
+    surface = prepare(rig.mesh)
+    decisions += surface.repairs
+    problem = Problem(
+        surface,
+        rig.skeleton,
+        bones(rig.skeleton, planned.active),
+        planned.active,
+        progress,
+        planned.chains,
+        planned.falloffs,
+        decisions.append,
+    )
+    found = _methods(problem, planned, recipe.method, decisions)
+    found = attach(problem, found, planned.attached)
+    found = _rigid(found, planned.rigid, surface, rig.skeleton, decisions)
+    if ATTRIBUTE in rig.attributes and rig.weights is None:
+        decisions.append(f"the mesh has {ATTRIBUTE} but no weights, so there is nothing to keep")
+    weights, locks = Weights(found.matrix[surface.weld]), planned.locks
+    if locks:
+        weights = _around_locks(weights, surface, problem.bones, locks, progress)
+        decisions.append(locks.summary)
+    if planned.plane is None or recipe.mirror is None:
+        return weights, None
+    progress("mirror", 0)
+    how = recipe.mirror
+    across = symmetry(rig, planned.plane, how.pairs, tolerance=how.tolerance)
+    decisions += report(rig, across).lines
+    weights = mirrored(weights, rig.skeleton, across, how.keep)
+    if locks:  # the mirror does not know them; where it went over one, fit again
+        weights = _around_locks(weights, surface, problem.bones, locks, progress)
+    return weights, across
+
+
+def _around_locks(
+    weights: Weights, surface: Surface, segments: Bones, locks: Locks, progress: Progress
+) -> Weights:
+    """Weights of the mesh fitted to the locks."""
+    progress("locks", 0)
+    found = Weights(weights.matrix[surface.speakers])
+    fitted = impose(surface, found, locks.on(surface), _girth(surface, segments))
+    touched = np.asarray(abs(fitted.matrix - found.matrix).sum(axis=1)).ravel() > 0
+    rows = np.flatnonzero(touched[surface.weld])
+    return locks.hold(Weights(replaced(weights.matrix, rows, fitted.matrix[surface.weld[rows]])))
+
+
+def _methods(problem: Problem, planned: Plan, default: str, decisions: list[str]) -> Weights:
+    """Each joint by its own method, as one set of weights.
+
+    Where the joints of several methods meet, what they claim is scaled to sum to 1; what none of
+    them claims goes as the default method has it.
+    """
+    used = sorted({planned.methods[joint] for joint in np.flatnonzero(planned.active)})
+    if len(used) == 1:
+        return _run(problem, used[0])
+    by_method = {name: _run(problem, name) for name in {*used, default}}
+    claimed = sparse.csr_array(by_method[default].shape)
+    for name in used:
+        own = np.array([name == each for each in planned.methods], dtype=np.float64)
+        claimed = claimed + by_method[name].matrix @ sparse.diags_array(own, format="csr")
+        decisions.append(f"{name} for {int((own * planned.active).sum())} joints, by the recipe")
+    missing = np.clip(1 - np.asarray(claimed.sum(axis=1)).ravel(), 0, None)
+    rest = sparse.diags_array(missing, format="csr") @ by_method[default].matrix
+    return Weights(scaled(sparse.csr_array(claimed + rest)))
+
+
+def _run(problem: Problem, method: str) -> Weights:
+    solver = find(method)
+    try:
+        found = sparse.csr_array(solver(problem))
+    except (AutoweightError, MemoryError):
+        raise
+    except Exception as error:
+        if method in METHODS:  # a fault of ours is not to look like one of the input
+            raise
+        kind = type(error).__name__
+        raise WeightsError(f"method {method!r} failed ({kind}: {error}); mend it") from error
+    wanted = (len(problem.surface), len(problem.skeleton))
+    if found.shape != wanted:
+        raise WeightsError(f"method {method!r}: need shape {wanted}, got {found.shape}")
+    sums = np.asarray(found.sum(axis=1)).ravel()
+    if not (np.isfinite(sums).all() and (sums > 0).all()):
+        raise WeightsError(
+            f"method {method!r} left {int((~(sums > 0)).sum())} vertices without weight"
+        )
+    return Weights(scaled(found))
+
+
+def _rigid(
+    weights: Weights,
+    rules: Iterable[RigidPlan],
+    surface: Surface,
+    skeleton: Skeleton,
+    decisions: list[str],
+) -> Weights:
+    """Give whole vertices to one joint."""
+    owner = np.full(len(surface), -1)
+    for rule in rules:
+        strongest = weights.dominant
+        if rule.joints is not None:
+            chosen = rule.joints[strongest]
+            to = strongest[chosen] if rule.to is None else rule.to
+        else:
+            chosen = np.zeros(len(surface), dtype=bool)
+            chosen[surface.weld[rule.vertices]] = True
+            total = surface.areas[chosen] @ weights.matrix[np.flatnonzero(chosen)]
+            to = int(np.argmax(total)) if rule.to is None else rule.to
+        owner[chosen] = to
+        name = skeleton.names[to] if isinstance(to, int) else "the joint that has most of each"
+        reason = "has most of it" if rule.to is None and rule.joints is None else "by the recipe"
+        decisions.append(f"{rule.name}: {int(chosen.sum())} vertices to {name} alone, {reason}")
+    rigid = np.flatnonzero(owner >= 0)
+    alone = sparse.csr_array(
+        (np.ones(len(rigid)), (np.arange(len(rigid)), owner[rigid])),
+        shape=(len(rigid), weights.shape[1]),
+    )
+    return Weights(replaced(weights.matrix, rigid, alone))
+
+
+def _girth(surface: Surface, of: Bones) -> NDArray[np.float64]:
+    """Distance to the nearest bone, but two edges at the least, (n,)."""
+    edges = surface.adjacency
+    length = np.asarray(edges.sum(axis=1)).ravel() / np.diff(edges.indptr)
+    return np.maximum(reaches(surface.vertices, of), 2 * length)

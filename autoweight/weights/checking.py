@@ -1,0 +1,255 @@
+"""How sound a rig is: its mesh, its joints, its weights."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+from autoweight.rig import Mesh, Rig, Skeleton, Weights
+from autoweight.rows import entry_rows
+from autoweight.skeleton.sides import likely_plane
+from autoweight.surface import Surface, prepare
+from autoweight.surface.health import health
+from autoweight.weights.mirroring import unevenness
+from autoweight.weights.strays import NOTABLE, unwanted
+
+__all__ = ["Fact", "check"]
+
+TINY = 1e-3
+"""Weights below this move nothing an eye can see, but cost and leak."""
+
+ROUNDED = 1 / 65535
+"""A step of 16 bits, which rounding to an exact sum may take away."""
+
+OFF = 1e-5
+"""Row sums further from 1 than this are more than rounding."""
+
+APART = 1e-6
+"""Weights on the two sides of a seam further apart than this open a crack."""
+
+UNEVEN = 1e-4
+"""Left and right further apart than this are told from rounding in the file."""
+
+EXAMPLES = 5
+
+
+@dataclass(frozen=True)
+class Fact:
+    """One line of a health report.
+
+    Parameters
+    ----------
+    about : {"mesh", "skeleton", "weights"}
+    name : str
+        What was looked at.
+    value : int, float or str
+        What was found; a count where things were counted.
+    finding : bool
+        Whether somebody should look at it; otherwise it is only said.
+    where : tuple
+        The first few places: vertex numbers or joint names.
+    """
+
+    about: str
+    name: str
+    value: int | float | str
+    finding: bool = False
+    where: tuple[int | str, ...] = ()
+
+    @property
+    def told(self) -> str:
+        """The value for a person to read."""
+        return f"{self.value:.4g}" if isinstance(self.value, float) else str(self.value)
+
+
+def check(rig: Rig) -> list[Fact]:
+    """Look a rig over.
+
+    Parameters
+    ----------
+    rig : Rig
+        With or without weights.
+
+    Returns
+    -------
+    list of Fact
+        Mesh first, then skeleton, then weights.
+
+    Raises
+    ------
+    GeometryError
+        The mesh has no face with any area.
+    """
+    surface = prepare(rig.mesh)
+    found = [*_mesh(rig, surface), *_skeleton(rig.skeleton, rig.mesh)]
+    raw = rig.document.raw_weights if rig.document else None
+    if raw is not None:
+        found += _raw(raw)
+    if rig.weights is None:
+        broken = raw is not None
+        found.append(Fact("weights", "weights", "broken" if broken else "none yet", broken))
+    else:
+        found += _weights(rig, rig.weights, surface)
+    return found
+
+
+def _mesh(rig: Rig, surface: Surface) -> list[Fact]:
+    pieces = int(surface.components.max()) + 1
+    found = [
+        Fact("mesh", "vertices", len(rig.mesh.vertices)),
+        Fact("mesh", "faces", len(rig.mesh.faces)),
+        Fact("mesh", "parts", len(rig.mesh.parts)),
+        Fact("mesh", "connected pieces", pieces),
+    ]
+    found += [Fact("mesh", "for the solver only", repair) for repair in surface.repairs]
+    state = health(surface)
+    turned = np.flatnonzero(np.isin(surface.components, state.inside_out))
+    places = (
+        ("edges of more than two faces", state.crowded[:, 0], True),
+        ("edges whose two faces are wound against each other", state.opposed[:, 0], True),
+        (
+            "pieces inside out",
+            turned[np.unique(surface.components[turned], return_index=True)[1]],
+            True,
+        ),
+        ("vertices where faces touch by a corner alone", state.pinched, False),
+        ("edges of one face", state.rim[:, 0], False),
+    )
+    for name, where, finding in places:
+        seen = surface.speakers[where[:EXAMPLES]]
+        found.append(
+            Fact("mesh", name, len(where), finding and len(where) > 0, tuple(map(int, seen)))
+        )
+    return [*found, Fact("mesh", "holes", state.holes)]
+
+
+def _skeleton(skeleton: Skeleton, mesh: Mesh) -> list[Fact]:
+    child = np.flatnonzero(skeleton.parents >= 0)
+    length = np.linalg.norm(
+        skeleton.positions[child] - skeleton.positions[skeleton.parents[child]], axis=1
+    )
+    together = child[length <= 1e-9 * max(float(np.ptp(skeleton.positions)), 1e-30)]
+
+    def named(joints: NDArray) -> tuple[str, ...]:
+        return tuple(skeleton.names[each] for each in joints[:EXAMPLES])
+
+    low, high = mesh.vertices.min(axis=0), mesh.vertices.max(axis=0)
+    outside = np.maximum(np.maximum(low - skeleton.positions, skeleton.positions - high), 0)
+    away = np.flatnonzero(np.linalg.norm(outside, axis=1) > mesh.diagonal)
+    axes = skeleton.rest[:, :3, :3]
+    mirrored = np.flatnonzero(np.linalg.det(axes) < 0)
+    return [
+        Fact("skeleton", "joints", len(skeleton)),
+        Fact("skeleton", "roots", int((skeleton.parents < 0).sum())),
+        Fact("skeleton", "joints on top of their parent", len(together), where=named(together)),
+        # As where mesh and joints come in two units of length.
+        Fact(
+            "skeleton",
+            "joints further off than the model is large",
+            len(away),
+            len(away) > 0,
+            named(away),
+        ),
+        Fact(
+            "skeleton",
+            "joints with mirrored axes",
+            len(mirrored),
+            len(mirrored) > 0,
+            named(mirrored),
+        ),
+    ]
+
+
+def _raw(raw: sparse.csr_array) -> list[Fact]:
+    """What only the file knows: a rig's own weights are mended when it is read."""
+    row = entry_rows(raw)
+    with np.errstate(invalid="ignore"):
+        bad = np.unique(row[~(raw.data >= 0) | np.isinf(raw.data)])
+    sums = np.bincount(row, raw.data, minlength=raw.shape[0])
+    return [
+        _vertices("vertices with weights that are negative or no numbers", bad),
+        _vertices(
+            "vertices whose weights do not sum to 1", np.flatnonzero(~(abs(sums - 1) <= OFF))
+        ),
+    ]
+
+
+def _weights(rig: Rig, weights: Weights, surface: Surface) -> list[Fact]:
+    matrix = weights.matrix
+    influences = weights.influences
+    histogram = np.bincount(influences)
+    below = matrix.data < TINY - ROUNDED  # what was pruned there may be rounded to less in the file
+    tiny = np.flatnonzero(np.bincount(entry_rows(matrix)[below], minlength=len(influences)))
+    # The first vertex of each place speaks for it; the others have to agree.
+    apart = abs(matrix - matrix[surface.speakers[surface.weld]])
+    cracked = np.flatnonzero(
+        np.bincount(entry_rows(apart)[apart.data > APART], minlength=len(influences))
+    )
+    stray = _stray(rig.skeleton, matrix[surface.speakers], surface)
+    return [
+        Fact(
+            "weights",
+            "influences a vertex",
+            ", ".join(f"{many}: {number}" for many, number in enumerate(histogram) if number),
+        ),
+        _vertices(f"vertices with weights under {TINY:g}", tiny),
+        _vertices("vertices that differ from their twin across a seam", cracked),
+        *stray,
+        *_sides(rig),
+        Fact(
+            "weights",
+            "joints without vertices",
+            len(rig.unused_joints),
+            where=rig.unused_joints[:EXAMPLES],
+        ),
+    ]
+
+
+def _sides(rig: Rig) -> list[Fact]:
+    plane = likely_plane(rig.skeleton)
+    if plane is None:
+        return [Fact("weights", "left and right", "no joints are named for the two sides")]
+    apart = unevenness(rig, plane)
+    axis = "xyz"[int(np.abs(plane.normal).argmax())]
+    alone = np.flatnonzero(np.isnan(apart))
+    uneven = np.flatnonzero(apart > UNEVEN)
+    return [
+        Fact("weights", f"largest difference of the two sides of {axis}", _largest(apart)),
+        _vertices("vertices whose weights differ from their counterpart's", uneven),
+        Fact(
+            "weights",
+            "vertices without a counterpart",
+            len(alone),
+            where=tuple(int(each) for each in alone[:EXAMPLES]),
+        ),
+    ]
+
+
+def _largest(apart: NDArray[np.float64]) -> float:
+    known = apart[~np.isnan(apart)]
+    return float(known.max()) if len(known) else 0.0
+
+
+def _stray(skeleton: Skeleton, matrix: sparse.csr_array, surface: Surface) -> list[Fact]:
+    excess = unwanted(matrix, surface, skeleton, NOTABLE).tocsc()
+    by_joint = np.split(surface.speakers[excess.indices], excess.indptr[1:-1])
+    return [
+        Fact(
+            "weights",
+            f"vertices with stray weight of {name}",
+            len(vertices),
+            finding=True,
+            where=tuple(np.sort(vertices)[:EXAMPLES].tolist()),
+        )
+        for name, vertices in zip(skeleton.names, by_joint, strict=True)
+        if len(vertices)
+    ] or [Fact("weights", "vertices with stray weight", 0)]
+
+
+def _vertices(name: str, where: NDArray) -> Fact:
+    return Fact(
+        "weights", name, len(where), len(where) > 0, tuple(int(each) for each in where[:EXAMPLES])
+    )

@@ -1,0 +1,140 @@
+import numpy as np
+from scipy import sparse
+
+from autoweight import Mesh, Rig, Skeleton, Weights
+from autoweight.surface import prepare
+from autoweight.surface.patches import islands
+from autoweight.weights.checking import check
+
+
+def strip(length: int) -> Mesh:
+    """A flat ribbon of squares along x, two triangles each."""
+    x, y = np.meshgrid(np.arange(length + 1.0), [0.0, 1.0], indexing="ij")
+    vertices = np.stack([x, y, 0 * x], axis=2).reshape(-1, 3)
+    corner = 2 * np.arange(length)[:, None]
+    faces = np.concatenate([corner + [0, 2, 1], corner + [1, 2, 3]])
+    return Mesh(vertices, faces)
+
+
+def two_joints(length: int) -> Skeleton:
+    rest = np.tile(np.eye(4), (2, 1, 1))
+    rest[1, 0, 3] = length / 2
+    return Skeleton(("base", "end"), [-1, 0], rest)
+
+
+def rig_of(dense: np.ndarray) -> Rig:
+    length = len(dense) // 2 - 1
+    return Rig(strip(length), two_joints(length), Weights(dense))
+
+
+def handed_over() -> np.ndarray:
+    end = np.repeat(np.linspace(0, 1, 11), 2)
+    return np.stack([1 - end, end], axis=1)
+
+
+def findings(rig: Rig) -> dict[str, int]:
+    return {fact.name: fact.value for fact in check(rig) if fact.finding}
+
+
+def test_a_clean_hand_over_has_no_findings():
+    assert findings(rig_of(handed_over())) == {}
+
+
+def far_joint() -> Rig:
+    """A chain of five, of which the last holds a little of what the first owns."""
+    rest = np.tile(np.eye(4), (5, 1, 1))
+    rest[:, 0, 3] = np.arange(5) * 2.5
+    skeleton = Skeleton(tuple("abcde"), np.arange(5) - 1, rest)
+    place = np.repeat(np.arange(11.0), 2)[:, None] / 2.5
+    dense = np.clip(1 - np.abs(place - np.arange(5)), 0, 1)
+    dense /= dense.sum(axis=1, keepdims=True)
+    dense[:4] = 0.9 * dense[:4] + 0.1 * np.eye(5)[4]
+    return Rig(strip(10), skeleton, Weights(dense))
+
+
+def test_a_weight_far_from_its_joint_is_stray():
+    assert findings(far_joint()) == {"vertices with stray weight of e": 4}
+    (fact,) = [fact for fact in check(far_joint()) if fact.finding]
+    assert fact.where == (0, 1, 2, 3)
+
+
+def test_tiny_weights_are_counted():
+    dense = handed_over()
+    dense[0] = [0.9995, 0.0005]
+    assert findings(rig_of(dense)) == {"vertices with weights under 0.001": 1}
+
+
+def test_a_pruned_weight_that_16_bits_rounded_down_is_not_tiny():
+    dense = handed_over()
+    dense[0] = np.array([65535 - 65, 65]) / 65535
+    assert dense[0, 1] < 1e-3
+    assert findings(rig_of(dense)) == {}
+
+
+def test_a_seam_whose_twins_differ_is_found():
+    mesh = strip(10)
+    dense = handed_over()
+    seam = Mesh(np.vstack([mesh.vertices, mesh.vertices[:1]]), np.vstack([mesh.faces, [22, 2, 1]]))
+    same = Rig(seam, two_joints(10), Weights(np.vstack([dense, dense[:1]])))
+    apart = Rig(seam, two_joints(10), Weights(np.vstack([dense, [[0.5, 0.5]]])))
+    name = "vertices that differ from their twin across a seam"
+    assert name not in findings(same)
+    assert findings(apart)[name] == 1
+
+
+def test_islands_agree_with_a_graph_built_joint_by_joint():
+    rng = np.random.default_rng(0)
+    surface = prepare(strip(20))
+    dense = rng.random((len(surface), 3)) * (rng.random((len(surface), 3)) < 0.4)
+    matrix = sparse.csr_array(dense)
+    label = islands(matrix, surface.edges)
+    for joint in range(3):
+        inside = dense[:, joint] > 0
+        graph = surface.adjacency[inside][:, inside]
+        count, slow = sparse.csgraph.connected_components(graph, directed=False)
+        fast = label[matrix.indices == joint]
+        assert len(np.unique(fast)) == count
+        assert len(np.unique(np.stack([slow, fast], axis=1), axis=0)) == count
+
+
+class File:
+    """Stands for a file whose weights are not sound."""
+
+    def __init__(self, raw):
+        self.raw_weights = sparse.csr_array(raw)
+
+    def write(self, rig, path, *, bits):
+        raise NotImplementedError
+
+
+def test_what_is_wrong_in_the_file_itself_is_found():
+    raw = handed_over()
+    raw[3] = [0.5, 0.4]
+    raw[5] = [1.5, -0.5]
+    raw[7] = [np.nan, 1]
+    rig = Rig(strip(10), two_joints(10), document=File(raw))
+    assert findings(rig) == {
+        "vertices with weights that are negative or no numbers": 2,
+        "vertices whose weights do not sum to 1": 2,
+        "weights": "broken",
+    }
+
+
+def test_joints_in_another_unit_than_the_mesh_are_told():
+    rig = rig_of(handed_over())
+    rest = rig.skeleton.rest.copy()
+    rest[:, :3, 3] *= 100
+    cm = Skeleton(rig.skeleton.names, rig.skeleton.parents, rest)
+    found = check(Rig(rig.mesh, cm, rig.weights))
+    (fact,) = (each for each in found if each.name.startswith("joints further off"))
+    assert fact.finding and fact.where == ("end",)
+
+
+def test_a_fin_and_a_hole_in_the_mesh_are_told():
+    mesh = strip(10)
+    fin = Mesh(np.vstack([mesh.vertices, [[0.5, 0.5, 1]]]), np.vstack([mesh.faces, [[1, 2, 22]]]))
+    row = np.vstack([handed_over(), [[1, 0]]])
+    rig = Rig(fin, two_joints(10), Weights(row))
+    assert findings(rig) == {"edges of more than two faces": 1}
+    told = {fact.name: fact.value for fact in check(rig)}
+    assert told["holes"] == 1 and told["edges of one face"] == 24

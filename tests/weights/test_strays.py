@@ -1,0 +1,81 @@
+import numpy as np
+from bodies import capsules
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import sparse
+
+from autoweight.rig import Mesh
+from autoweight.rows import scaled
+from autoweight.surface import prepare
+from autoweight.weights.strays import HOME, films, strays
+
+
+def widest(height: np.ndarray, joined: np.ndarray, marker: np.ndarray) -> np.ndarray:
+    """Height of the best path from each place to a marked one, by trying every middle stop."""
+    width = np.where(joined, np.minimum(height[:, None], height), -np.inf)
+    np.fill_diagonal(width, height)
+    for stop in range(len(height)):
+        width = np.maximum(width, np.minimum(width[:, [stop]], width[stop]))
+    return np.maximum(width[:, marker].max(axis=1, initial=0.0), 0.0)
+
+
+@given(st.integers(0, 10**6), st.sampled_from([0.0, 0.3]))
+@settings(max_examples=40, deadline=None)
+def test_agrees_with_every_path_tried(seed, ties):
+    rng = np.random.default_rng(seed)
+    surface = prepare(capsules([[0.0, 0, 0]], [[1.0, 0, 0]], [0.3], 0.2))
+    count = len(surface)
+    values = rng.random((count, 4)) * (rng.random((count, 4)) < 0.7)
+    if ties:
+        values = np.round(values / ties) * ties
+    values[values.sum(axis=1) == 0, 0] = 1
+    weights = scaled(sparse.csr_array(values))
+    dense = weights.toarray()
+
+    joined = surface.adjacency.toarray() > 0
+    wanted = np.zeros_like(dense)
+    owner = dense.argmax(axis=1)
+    for joint in range(4):
+        # At home: the large patches by area of the vertices the joint is heaviest on.
+        own = np.flatnonzero(owner == joint)
+        patches = sparse.csgraph.connected_components(joined[np.ix_(own, own)])[1]
+        if len(own):
+            size = np.bincount(patches, surface.areas[own])
+            home = own[(size >= HOME * size.max())[patches]]
+        else:
+            home = [dense[:, joint].argmax()]
+        held = np.flatnonzero(dense[:, joint])
+        if len(held) == 0:
+            continue
+        marker = np.isin(held, home)
+        best = widest(dense[held, joint], joined[np.ix_(held, held)], marker)
+        wanted[held, joint] = dense[held, joint] - np.minimum(best, dense[held, joint])
+    np.testing.assert_allclose(strays(weights, surface).toarray(), wanted, atol=1e-12)
+
+
+def test_pieces_that_touch_are_joined_and_others_not():
+    square = np.array([[0.0, 0, 0], [1, 0, 0], [0, 1, 0], [1, 1, 0]])
+    faces = np.array([[0, 1, 2], [1, 3, 2]])
+    for gap, joined in ((0.5, True), (5.0, False)):
+        mesh = Mesh(
+            np.concatenate([square, square + [1 + gap, 0, 0]]), np.concatenate([faces, faces + 4])
+        )
+        # The second joint is at home on the far side of the first piece.
+        weights = np.array(
+            [[1, 0], [0, 1.0], [1, 0], [0, 1], [0.6, 0.4], [1, 0], [0.6, 0.4], [1, 0]]
+        )
+        found = strays(sparse.csr_array(weights), prepare(mesh)).toarray()
+        assert (found[4:, 1].max() == 0) == joined
+
+
+def test_a_film_is_told_from_the_end_of_a_hand_over():
+    surface = prepare(capsules([[0.0, 0, 0]], [[6.0, 0, 0]], [0.4], 0.15))
+    along = surface.vertices[:, 0]
+    share = np.clip(along - 2, 0, 1)  # a hand-over from 2 to 3
+    sound = sparse.csr_array(np.column_stack([1 - share, share]))
+    assert films(sound, surface).nnz == 0
+    film = np.where((share == 0) & (along > 0), 1e-3, 0.0)
+    spread = sparse.csr_array(np.column_stack([1 - share - film, share + film]))
+    found = films(spread, surface)
+    assert np.unique(found.indices).tolist() == [1]
+    assert np.flatnonzero(np.diff(found.indptr)).tolist() == np.flatnonzero(film).tolist()
