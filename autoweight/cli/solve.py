@@ -43,6 +43,13 @@ from autoweight.cli.options import (
     help="Joints that get no weight, such as '*_end'; may be given again.",
 )
 @click.option("--skip-unused", is_flag=True, help="Skip joints that carry no weight in RIG.")
+@click.option(
+    "--mirror",
+    "plane",
+    metavar="PLANE",
+    help="Mirror the weights across x, y or z through the origin; x=0.25; or the six numbers of "
+    "a point and a normal. The positive side is kept, unless the recipe says which.",
+)
 @click.option("--refine", is_flag=True, help="Flex the result and smooth where that helps it.")
 @skeleton
 @root
@@ -61,6 +68,7 @@ def command(
     parts: tuple[str, ...],
     skip: tuple[str, ...],
     skip_unused: bool,
+    plane: str | None,
     refine: bool,
     skeleton: str | None,
     root: str | None,
@@ -83,7 +91,7 @@ def command(
     from autoweight.cli.writing import overridden, write_weights
     from autoweight.errors import naming
     from autoweight.io import check_output, load
-    from autoweight.recipes.recipe import Recipe, load_recipe
+    from autoweight.recipes.recipe import Mirror, Recipe, load_recipe
     from autoweight.stages.solving import first_pass
 
     progress = progress_to_stderr(quiet)
@@ -95,6 +103,9 @@ def command(
         asked,
         method=asked.method if method is None else method,
         skip=asked.skip + skip + (loaded.unused_joints if skip_unused else ()),
+        mirror=replace(asked.mirror or Mirror(), plane=plane)
+        if plane is not None
+        else asked.mirror,
         tidy=overridden(asked.tidy, max_influences, prune, bits),
     )
     with naming(rig):

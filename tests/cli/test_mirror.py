@@ -88,6 +88,42 @@ def test_mirror_takes_plane_side_and_pairs_from_a_recipe(folder):
     assert result.exit_code == 2 and "A=B" in result.stderr
 
 
+def test_solve_mirrors_without_a_recipe_and_keeps_what_one_says(folder):
+    recipe, plain, out = folder / "recipe.toml", folder / "plain.glb", folder / "out.glb"
+    solve = ("solve", "--method", "inverse", "--max-influences", "6", "--prune", "0")
+    assert run(*solve, folder / "even.glb", "-o", plain).exit_code == 0
+    fresh = load(plain)
+    assert np.nanmax(unevenness(fresh, X)) > 1e-3
+    for keep, side in (("positive", 1), ("negative", -1)):
+        recipe.write_text(f'[mirror]\nplane = "y"\nkeep = "{keep}"\n')
+        given = () if keep == "positive" else ("--recipe", recipe)
+        result = run(*solve, folder / "even.glb", "-o", out, "--mirror", "x", *given)
+        assert result.exit_code == 0, result.output
+        assert "vertices are not where the mirror image is" in result.stdout
+        found = load(out)
+        assert np.nanmax(unevenness(found, X)) == 0
+        kept = side * found.mesh.vertices[:, 0] > 0
+        assert np.array_equal(found.weights.dense()[kept], fresh.weights.dense()[kept])
+
+
+@pytest.mark.parametrize(
+    ("plane", "told"),
+    [
+        ("q", "'q' is not a plane; give x, y or z"),
+        ("", "'' is not a plane"),
+        ("x=nan", "is not a plane"),
+        ("1,2,3", "is not a plane"),
+        ("0,0,0,0,0,0", "a normal with a length"),
+        ("x=99", "even.glb: no face is wholly on the positive side of the plane; move the plane"),
+    ],
+)
+def test_solve_refuses_a_plane_that_is_none_and_writes_nothing(folder, plane, told):
+    out = folder / "out.glb"
+    result = run("solve", folder / "even.glb", "-o", out, "--mirror", plane)
+    assert result.exit_code == 2 and not out.exists()
+    assert told in result.stderr
+
+
 def test_recipe_is_drafted_to_stdout_or_a_new_file(folder):
     out = folder / "r.toml"
     printed = run("recipe", folder / "even.glb")
