@@ -102,6 +102,7 @@ def command(
     from autoweight.rig import Weights
     from autoweight.rows import replaced
     from autoweight.stages.carrying import carry
+    from autoweight.surface import prepare
     from autoweight.weights.tidying import quantise, tidy
 
     progress = progress_to_stderr(quiet)
@@ -126,10 +127,20 @@ def command(
         if len(new) == 1 or target.parent.is_dir():
             check_output(rig, target, force=force)
         with naming(path):
+            surface = prepare(rig.mesh)
             carried = carry(
-                source, rig, how, fill=fill, reach=reach, angle=angle, progress=progress
+                source,
+                rig,
+                how,
+                fill=fill,
+                reach=reach,
+                angle=angle,
+                surface=surface,
+                progress=progress,
             )
-        weights = tidy(carried.weights, tidying, mesh=rig.mesh, skeleton=rig.skeleton)
+        weights = tidy(
+            carried.weights, tidying, mesh=rig.mesh, skeleton=rig.skeleton, surface=surface
+        )
         if not said:
             kept = carried.kept.nonzero()[0]
             weights = Weights(replaced(weights.matrix, kept, carried.weights.matrix[kept]))

@@ -62,6 +62,7 @@ def command(
     from autoweight.io.ribbon import load_ribbon
     from autoweight.ribbons.riding import carriage, driven, riders_of
     from autoweight.skeleton.sides import likely_plane
+    from autoweight.surface import prepare
     from autoweight.weights.tidying import precision
 
     if (at is None) == (joint is None):
@@ -81,8 +82,13 @@ def command(
             pose = posed(loaded.skeleton, asked, plane)
         else:
             pose = driven(strip, loaded.skeleton, controls[None])[0]
-        vertices = region(loaded, joint) if joint else _numbers(at or "", len(loaded.mesh.vertices))
-        found = explain(loaded, pose, vertices)
+        surface = prepare(loaded.mesh)
+        vertices = (
+            region(loaded, joint, surface=surface)
+            if joint
+            else _numbers(at or "", len(loaded.mesh.vertices))
+        )
+        found = explain(loaded, pose, vertices, surface=surface)
     if ribbon is not None:
         carriages = [
             carriage(strip, controls, name)

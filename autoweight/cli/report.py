@@ -31,6 +31,7 @@ def command(rig: str, output: str, recipe_file: str | None, as_json: bool, quiet
     from autoweight.pose.motion import range_of_motion
     from autoweight.recipes.recipe import Recipe, load_recipe
     from autoweight.skeleton.sides import likely_plane
+    from autoweight.surface import prepare
     from autoweight.view.report import report
     from autoweight.weights.checking import check
 
@@ -41,8 +42,11 @@ def command(rig: str, output: str, recipe_file: str | None, as_json: bool, quiet
     plane = likely_plane(loaded.skeleton)
     clip = range_of_motion(loaded.skeleton, plane, asked)
     with naming(rig):
-        facts = check(loaded)
-        found = flex(loaded, clip, limits=asked.limits, plane=plane, progress=progress)
+        surface = prepare(loaded.mesh)
+        facts = check(loaded, surface=surface)
+        found = flex(
+            loaded, clip, limits=asked.limits, plane=plane, surface=surface, progress=progress
+        )
     progress("drawing", 0)
     text = report(
         loaded,

@@ -93,6 +93,7 @@ def command(
     from autoweight.io import check_output, load
     from autoweight.recipes.recipe import Mirror, Recipe, load_recipe
     from autoweight.stages.solving import first_pass
+    from autoweight.surface import prepare
 
     progress = progress_to_stderr(quiet)
     progress("reading", 0)
@@ -109,13 +110,16 @@ def command(
         tidy=overridden(asked.tidy, max_influences, prune, bits),
     )
     with naming(rig):
-        solution = first_pass(loaded, asked, progress=progress)
+        surface = prepare(loaded.mesh)
+        solution = first_pass(loaded, asked, surface=surface, progress=progress)
     weights, decisions = solution.weights, list(solution.decisions)
     if refine:
         from autoweight.stages.refining import refine as refined
 
         with naming(rig):
-            found = refined(replace(loaded, weights=weights), asked, progress=progress)
+            found = refined(
+                replace(loaded, weights=weights), asked, surface=surface, progress=progress
+            )
         weights = found.weights
         decisions += [each.told for each in found.rounds]
     progress("writing", 0)

@@ -57,6 +57,7 @@ def command(
     from autoweight.io.atomic import folder, write
     from autoweight.pose.motion import range_of_motion
     from autoweight.skeleton.sides import likely_plane
+    from autoweight.surface import prepare
     from autoweight.view.page import Place, page
     from autoweight.weights.comparing import weights_for
 
@@ -74,7 +75,9 @@ def command(
         with naming(before):
             earlier = weights_for(shown, other)
     with naming(rig):
-        worst = flex(shown, clip, plane=plane, progress=progress).places[:top]
+        surface = prepare(shown.mesh)
+        found = flex(shown, clip, plane=plane, surface=surface, progress=progress)
+    worst = found.places[:top]
     text = page(
         shown,
         title=Path(rig).stem,
@@ -90,6 +93,7 @@ def command(
             for place in worst
         ],
         layers={name: values for name, values in shown.attributes.items() if values.ndim == 1},
+        surface=surface,
     ).encode()
     write(target, [text])
     drawn = _draw(Path(png), shown, earlier, worst, clip) if png else []

@@ -29,6 +29,7 @@ from autoweight.rig import Rig, Weights
 from autoweight.skeleton.sides import Plane
 from autoweight.stages.masking import Wave, along_chain, chain_between, mask, stretch
 from autoweight.stages.solving import first_pass
+from autoweight.surface import Surface, prepare
 from autoweight.view.picture import picture, view
 from autoweight.view.sheet import contact_sheet, save_png, sheet
 from autoweight.weights.checking import check
@@ -109,30 +110,33 @@ def tour(place: Path, progress: Callable[[str, float], None]) -> Iterator[Step]:
         "modelled", f"{size['vertices']} vertices, {size['joints']} joints", (str(path),), size
     )
 
-    written, step = _weighted(rig, place, progress)
+    surface = prepare(rig.mesh)
+    written, step = _weighted(rig, surface, place, progress)
     yield step
     progress("checking", 0)
-    findings = [fact.name for fact in check(written) if fact.finding]
+    findings = [fact.name for fact in check(written, surface=surface) if fact.finding]
     yield Step(
         "checked",
         ", ".join(findings) or "nothing to mend",
         figures={"findings": findings},
         sound=not findings,
     )
-    yield _flexed(written, place, progress)
-    yield _explained(written, place)
+    yield _flexed(written, surface, place, progress)
+    yield _explained(written, surface, place)
     yield _ribbon(written, place)
     yield _swimming(written, place, progress)
     progress("drawing", 0)
     yield _drawn(written, place)
 
 
-def _weighted(rig: Rig, place: Path, progress: Callable[[str, float], None]) -> tuple[Rig, Step]:
+def _weighted(
+    rig: Rig, surface: Surface, place: Path, progress: Callable[[str, float], None]
+) -> tuple[Rig, Step]:
     recipe_file, path = place / "recipe.toml", place / "weighted.glb"
     write(recipe_file, [files("autoweight.demo").joinpath("axolotl.toml").read_bytes()])
     begun = perf_counter()
     recipe = load_recipe(recipe_file)
-    solution = first_pass(rig, recipe, progress=progress)
+    solution = first_pass(rig, recipe, surface=surface, progress=progress)
     save(replace(rig, weights=solution.weights), path, bits=recipe.tidy.bits)
     seconds = round(perf_counter() - begun, 2)
     figures = {"seconds": seconds, "decisions": list(solution.decisions)}
@@ -140,9 +144,11 @@ def _weighted(rig: Rig, place: Path, progress: Callable[[str, float], None]) -> 
     return load(path), Step("weighted", told, (str(recipe_file), str(path)), figures)
 
 
-def _flexed(rig: Rig, place: Path, progress: Callable[[str, float], None]) -> Step:
+def _flexed(
+    rig: Rig, surface: Surface, place: Path, progress: Callable[[str, float], None]
+) -> Step:
     clip = range_of_motion(rig.skeleton, ACROSS)
-    found = flex(rig, clip, plane=ACROSS, progress=progress)
+    found = flex(rig, clip, plane=ACROSS, surface=surface, progress=progress)
     path = place / "motion.glb"
     save(rig, path, clips=[played(rig.skeleton, clip)])
     worst = found.places[0]
@@ -157,15 +163,15 @@ def _flexed(rig: Rig, place: Path, progress: Callable[[str, float], None]) -> St
     )
 
 
-def _explained(rig: Rig, place: Path) -> Step:
+def _explained(rig: Rig, surface: Surface, place: Path) -> Step:
     """Plant a fault, ask for it, and take it out again."""
     culprit, victim, amount = FAULT
-    vertices = region(rig, victim)
+    vertices = region(rig, victim, surface=surface)
     path, mended_path = place / "faulty.glb", place / "mended.glb"
     faulty = replace(rig, weights=_planted(rig, culprit, vertices, amount))
     save(faulty, path)
     pose = posed(rig.skeleton, [Turn(culprit, "bend", 60)], ACROSS)
-    found = explain(faulty, pose, vertices)
+    found = explain(faulty, pose, vertices, surface=surface)
     files_written = [str(path)]
     figures: dict[str, Any] = {"cause": found.cause, "verdict": found.verdict}
     told = found.verdict

@@ -17,7 +17,7 @@ from autoweight.pose.skinning import carried
 from autoweight.rig import Rig, Skeleton, Weights
 from autoweight.rows import entry_rows, replaced, selected
 from autoweight.skeleton.sides import Plane
-from autoweight.surface import prepare
+from autoweight.surface import Surface, prepare
 from autoweight.surface.patches import islands
 from autoweight.weights.strays import SAME, cleaned, owners, remaining, unrelated, unwanted
 
@@ -189,7 +189,7 @@ def posed(
     return world(skeleton, turned(skeleton, vectors))[0]
 
 
-def region(rig: Rig, joint: str) -> NDArray[np.int64]:
+def region(rig: Rig, joint: str, *, surface: Surface | None = None) -> NDArray[np.int64]:
     """The vertices that a joint holds more of than any other does, stray weight aside.
 
     Parameters
@@ -197,6 +197,8 @@ def region(rig: Rig, joint: str) -> NDArray[np.int64]:
     rig : Rig
         With weights.
     joint : str
+    surface : Surface, optional
+        ``prepare(rig.mesh)``, when it is there already.
 
     Returns
     -------
@@ -213,7 +215,7 @@ def region(rig: Rig, joint: str) -> NDArray[np.int64]:
     number = _number(rig.skeleton, joint)
     if rig.weights is None:
         raise WeightsError("there are no weights to explain; solve the rig first")
-    surface = prepare(rig.mesh)
+    surface = surface or prepare(rig.mesh)
     weights = rig.weights.matrix[surface.speakers]
     held = _holders(weights, unwanted(weights, surface, rig.skeleton)) == number
     if not held.any():
@@ -221,7 +223,13 @@ def region(rig: Rig, joint: str) -> NDArray[np.int64]:
     return np.flatnonzero(held[surface.weld])
 
 
-def explain(rig: Rig, pose: NDArray[np.float64], vertices: Sequence[int] | NDArray) -> Explanation:
+def explain(
+    rig: Rig,
+    pose: NDArray[np.float64],
+    vertices: Sequence[int] | NDArray,
+    *,
+    surface: Surface | None = None,
+) -> Explanation:
     """Say why vertices move in a pose, and what would stop it.
 
     A vertex is held by its heaviest joint, stray weight aside. What that joint does to it is the
@@ -235,6 +243,8 @@ def explain(rig: Rig, pose: NDArray[np.float64], vertices: Sequence[int] | NDArr
         World transforms of the joints; `posed` makes them.
     vertices : sequence of int
         Of the user's mesh.
+    surface : Surface, optional
+        ``prepare(rig.mesh)``, when it is there already.
 
     Returns
     -------
@@ -253,7 +263,7 @@ def explain(rig: Rig, pose: NDArray[np.float64], vertices: Sequence[int] | NDArr
     count = len(rig.mesh.vertices)
     if len(asked) == 0 or asked[0] < 0 or asked[-1] >= count:
         raise RecipeError(f"vertices: name some of 0 to {count - 1}")
-    surface = prepare(rig.mesh)
+    surface = surface or prepare(rig.mesh)
     weights = rig.weights.matrix[surface.speakers]
     excess = unwanted(weights, surface, rig.skeleton)
     holder = _holders(weights, excess)[surface.weld[asked]]

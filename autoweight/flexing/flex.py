@@ -23,7 +23,7 @@ from autoweight.rig import Rig, Skeleton
 from autoweight.rows import entry_rows
 from autoweight.skeleton.chains import chains
 from autoweight.skeleton.sides import UNPAIRED, Plane, pairs
-from autoweight.surface import prepare
+from autoweight.surface import Surface, prepare
 from autoweight.surface.patches import islands
 from autoweight.weights.mirroring import counterparts
 from autoweight.weights.strays import cleaned, owners, unwanted
@@ -150,6 +150,7 @@ def flex(
     skin: str = "linear",
     limits: Limits | None = None,
     plane: Plane | None = None,
+    surface: Surface | None = None,
     progress: Callable[[str, float], None] = lambda stage, share: None,
 ) -> Flexion:
     """Put a rig through poses and rank where it suffers.
@@ -165,6 +166,8 @@ def flex(
     limits : Limits, optional
     plane : Plane, optional
         What left and right are mirrored across; without one they are not compared.
+    surface : Surface, optional
+        ``prepare(rig.mesh)``, when it is there already.
     progress : callable, optional
 
     Returns
@@ -190,7 +193,8 @@ def flex(
             f"clip {clip.name!r} moves {clip.local.shape[1]} joints, "
             f"the skeleton has {len(rig.skeleton)}"
         )
-    bench = _Bench(rig, clip, SKINNINGS[skin], skin == "linear", limits or Limits())
+    surface = surface or prepare(rig.mesh)
+    bench = _Bench(rig, surface, clip, SKINNINGS[skin], skin == "linear", limits or Limits())
     places = []
     progress("measuring hand-overs", 0)
     places += _hand_overs(bench, progress)
@@ -211,11 +215,19 @@ def flex(
 class _Bench:
     """A rig on the test bench: what all measurements share."""
 
-    def __init__(self, rig: Rig, clip: Clip, skin: Skinning, linear: bool, limits: Limits) -> None:
+    def __init__(
+        self,
+        rig: Rig,
+        surface: Surface,
+        clip: Clip,
+        skin: Skinning,
+        linear: bool,
+        limits: Limits,
+    ) -> None:
         assert rig.weights is not None
         self.rig, self.clip, self.skin, self.linear, self.limits = rig, clip, skin, linear, limits
         self.skeleton = rig.skeleton
-        self.surface = prepare(rig.mesh)
+        self.surface = surface
         self.weights = rig.weights.matrix[self.surface.speakers]
         self.rest = self.surface.vertices
         transforms = carried(self.skeleton, world(self.skeleton, clip.local))

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from importlib import import_module
+from typing import Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,10 +18,27 @@ from autoweight.skeleton.bones import Bones
 from autoweight.skeleton.chains import Chain, chains
 from autoweight.surface import Surface
 
-__all__ = ["METHODS", "Method", "Problem", "Progress", "find"]
+__all__ = ["METHODS", "Method", "Problem", "Progress", "Recall", "afresh", "find", "silent"]
 
 Progress = Callable[[str, float], None]
 """Called with what is being done and the share of it that is done, 0 to 1."""
+
+
+T = TypeVar("T")
+
+
+class Recall(Protocol):
+    """Called with what is worked out, what it depends on besides surface and skeleton, and how.
+
+    May answer with what came out when all of that was the same; nobody may change what it gives.
+    """
+
+    def __call__(self, what: str, depends: Hashable, make: Callable[[], T]) -> T: ...
+
+
+def afresh(what: str, depends: Hashable, make: Callable[[], T]) -> T:
+    """Recall of one who remembers nothing."""
+    return make()
 
 
 def silent(stage: str, share: float) -> None:
@@ -54,6 +72,8 @@ class Problem:
         One for each chain; the defaults when left out.
     note : callable
         Told in words what a method decided by itself.
+    recall : Recall
+        Asked for what is dear to work out and does not depend on all of the problem.
     """
 
     surface: Surface
@@ -64,6 +84,7 @@ class Problem:
     chains: tuple[Chain, ...] = ()
     falloffs: tuple[Falloff, ...] = ()
     note: Callable[[str], None] = deaf
+    recall: Recall = afresh
 
     def __post_init__(self) -> None:
         if not self.chains:

@@ -288,8 +288,11 @@ def grounds(problem: Problem, parts: list[Limb]) -> Ground:
     -------
     Ground
     """
-    graph = network(problem.surface)
-    owner, away = spread(graph, *_seeds(problem, segments(problem, parts)))
+    graph = problem.recall("network", None, lambda: network(problem.surface))
+    lines = problem.active.tobytes(), tuple(limb.joints.tobytes() for limb in parts)
+    owner, away = problem.recall(
+        "bands ground", lines, lambda: spread(graph, *_seeds(problem, segments(problem, parts)))
+    )
     return Ground(problem.surface.vertices, graph, owner, away)
 
 

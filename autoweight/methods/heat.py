@@ -61,6 +61,11 @@ def solve(problem: Problem) -> sparse.csr_array:
     ----------
     Baran & Popović, "Automatic rigging and animation of 3D characters", TOG 26(3), 2007.
     """
+    # Chains and falloffs play no part here.
+    return problem.recall("heat", problem.active.tobytes(), lambda: _solved(problem))
+
+
+def _solved(problem: Problem) -> sparse.csr_array:
     surface = problem.surface
     owned = stretches(problem.skeleton, problem.active, surface)
     sources, pull = _warmth(

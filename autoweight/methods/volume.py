@@ -34,7 +34,7 @@ def solve(problem: Problem) -> sparse.csr_array:
     vertices = problem.surface.vertices
     parts = limbs(problem)
     problem.progress("filling the body with cells", 0.0)
-    voxels = voxelise(problem.surface)
+    voxels = problem.recall("voxels", None, lambda: voxelise(problem.surface))
     problem.progress("distances through the body", 0.5)
     points = np.concatenate([vertices, voxels.centres])
     graph = _network(vertices, voxels)

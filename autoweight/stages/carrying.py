@@ -92,6 +92,7 @@ def carry(
     fill: str = "inpaint",
     reach: float = 0.05,
     angle: float = 30.0,
+    surface: Surface | None = None,
     progress: Progress = silent,
 ) -> Carried:
     """Carry the weights of a finished rig over to new geometry.
@@ -116,6 +117,8 @@ def carry(
         Greatest distance of a match, in bounding-box diagonals of the finished mesh.
     angle : float
         Greatest angle between the normals of a match, in degrees.
+    surface : Surface, optional
+        ``prepare(new.mesh)``, when it is there already.
     progress : callable, optional
 
     Returns
@@ -147,7 +150,7 @@ def carry(
     before, after, matrix = finished.skeleton, new.skeleton, finished.weights.matrix
     heirs = inherit(before, after, matrix, near=SAME_JOINT * finished.mesh.diagonal)
     old = sparse.csr_array(matrix @ heirs.table)
-    source, target = prepare(finished.mesh), prepare(new.mesh)
+    source, target = prepare(finished.mesh), surface or prepare(new.mesh)
     twin = _twins(finished, old, source, new)
 
     # From here on one row for each surface vertex, so that no seam can open.
@@ -164,7 +167,8 @@ def carry(
     if solved.any() or heirs.added.any():
         # Locks keep what a rig has, and this one has nothing; what they kept is carried.
         alone = replace(recipe or Recipe(), lock=())
-        afresh = solve(replace(new, weights=None), alone, progress=progress).matrix
+        bare = replace(new, weights=None)
+        afresh = solve(bare, alone, surface=target, progress=progress).matrix
         afresh = afresh[target.speakers]
     share = _share_of(heirs.added, afresh, locks)
     copy = replace(copy, rows=_where(copy.known, _mixed(copy.rows, share), copy.rows))

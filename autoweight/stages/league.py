@@ -198,36 +198,35 @@ def _measure(path: str, method: str, limits: Limits) -> Measures:
     from autoweight.recipes.recipe import Recipe, Tidy
     from autoweight.rows import row_differences
     from autoweight.skeleton.sides import likely_plane
-    from autoweight.stages.solving import solve
+    from autoweight.stages.solving import first_pass
     from autoweight.surface import prepare
     from autoweight.weights.comparing import compare_rigs
     from autoweight.weights.mirroring import unevenness
-    from autoweight.weights.tidying import tidy
 
     rig = load(path)
+    surface = prepare(rig.mesh)
     how = Tidy(max_influences=limits.max_influences)
     recipe = Recipe(method=method, tidy=how)
     bare = replace(rig, weights=None)
     took: list[float] = []
     while len(took) < limits.repeats and sum(took) < ENOUGH:
         begun = time.perf_counter()
-        weights = tidy(solve(bare, recipe), how, mesh=rig.mesh, skeleton=rig.skeleton)
+        weights = first_pass(bare, recipe).weights
         took.append(time.perf_counter() - begun)
     peak = _peak()
     solved = replace(rig, weights=weights)
-    found = compare_rigs(rig, solved)
+    found = compare_rigs(rig, solved, surface=surface)
 
-    surface = prepare(rig.mesh)
     first, second = surface.edges.T
     apart = row_differences(weights.matrix[surface.speakers], first, second)
     length = np.linalg.norm(surface.vertices[first] - surface.vertices[second], axis=1)
     plane = likely_plane(rig.skeleton)
     uneven = None
     if plane is not None:
-        gaps = unevenness(solved, plane)
+        gaps = unevenness(solved, plane, surface=surface)
         uneven = float(np.nanmax(gaps)) if np.isfinite(gaps).any() else None
     clip = range_of_motion(rig.skeleton, plane).thinned(POSES)
-    severity = [place.severity for place in flex(solved, clip, plane=plane).places]
+    severity = [place.severity for place in flex(solved, clip, plane=plane, surface=surface).places]
     return Measures(
         seconds=statistics.median(took),
         megabytes=peak,

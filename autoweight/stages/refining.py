@@ -112,6 +112,7 @@ def refine(
     *,
     clip: Clip | None = None,
     rounds: int = ROUNDS,
+    surface: Surface | None = None,
     progress: Callable[[str, float], None] = lambda stage, share: None,
 ) -> Refinement:
     """Smooth weights in rounds, as long as flexing says that the rig is the better for it.
@@ -131,6 +132,8 @@ def refine(
         compared.
     clip : Clip, optional
         The poses to judge by; the range of motion when left out.
+    surface : Surface, optional
+        ``prepare(rig.mesh)``, when it is there already.
     rounds : int
         At most.
     progress : callable, optional
@@ -149,7 +152,7 @@ def refine(
     if rig.weights is None:
         raise WeightsError("there are no weights to refine; solve the rig first")
     recipe = recipe or Recipe()
-    task = _Task(rig, recipe, clip)
+    task = _Task(rig, recipe, clip, surface or prepare(rig.mesh))
     weights, start = rig.weights, task.flexed(rig.weights)
     best = start
     told = [Round(0, task.score(start), start.means, (), True)]
@@ -174,26 +177,30 @@ def refine(
 class _Task:
     """What stays the same from round to round."""
 
-    def __init__(self, rig: Rig, recipe: Recipe, clip: Clip | None) -> None:
+    def __init__(self, rig: Rig, recipe: Recipe, clip: Clip | None, surface: Surface) -> None:
         planned = plan(recipe, rig)
         plane = planned.plane or likely_plane(rig.skeleton)
+        self.surface = surface
         self.rig, self.limits, self.plane = rig, dict(recipe.limits.items()), plane
         self.clip = clip or range_of_motion(rig.skeleton, plane, recipe)
         self.recipe = recipe
         assert rig.weights is not None
-        if recipe.mirror is None and plane is not None and _symmetric(rig, plane, recipe.limits):
+        if (
+            recipe.mirror is None
+            and plane is not None
+            and _symmetric(rig, surface, plane, recipe.limits)
+        ):
             self.recipe = replace(recipe, mirror=_as_mirror(plane))
         found = None
         if plane is not None:
             how = self.recipe.mirror or Mirror()
-            found = symmetry(rig, plane, how.pairs, tolerance=how.tolerance)
+            found = symmetry(rig, plane, how.pairs, tolerance=how.tolerance, surface=surface)
         self.across = found if self.recipe.mirror else None
         rigid = np.zeros(len(rig.mesh.vertices), dtype=bool)
         for rule in planned.rigid:
             rigid |= rule.joints[rig.weights.dominant] if rule.joints is not None else rule.vertices
         own = Locks.of_rows(rigid, rig.weights, rig.skeleton)
         self.locks = planned.locks.joined(own) if planned.locks else own
-        self.surface = prepare(rig.mesh)
         fixed = self.locks.on(self.surface)
         self.fixed = fixed.whole | fixed.partial
         if self.across is not None:  # what one side cannot follow would set the sides apart
@@ -209,6 +216,7 @@ class _Task:
             self.clip,
             limits=self.recipe.limits,
             plane=self.plane if self.across else None,
+            surface=self.surface,
         )
 
     def score(self, found: Flexion) -> float:
@@ -261,7 +269,9 @@ class _Task:
         found = Weights(replaced(weights.matrix, changed, fresh))
         if self.across is not None:
             found = mirrored(found, self.rig.skeleton, self.across, "mean")
-        return finished(self.rig, self.locks.hold(found), self.recipe, self.across, self.locks)
+        return finished(
+            self.rig, self.surface, self.locks.hold(found), self.recipe, self.across, self.locks
+        )
 
     def worse(
         self, start: Flexion, best: Flexion, found: Flexion, held: NDArray[np.bool_]
@@ -321,8 +331,8 @@ class _Task:
         return held
 
 
-def _symmetric(rig: Rig, plane: Plane, limits: Limits) -> bool:
-    found = flex(rig, plane=plane, limits=limits)
+def _symmetric(rig: Rig, surface: Surface, plane: Plane, limits: Limits) -> bool:
+    found = flex(rig, plane=plane, limits=limits, surface=surface)
     return bool(np.nanmax(found.figures["asymmetry"], initial=0.0) <= limits.asymmetry)
 
 

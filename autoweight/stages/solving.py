@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.errors import AutoweightError, RecipeError, WeightsError
-from autoweight.methods import METHODS, Problem, Progress, find, silent
+from autoweight.methods import METHODS, Problem, Progress, Recall, afresh, find, silent
 from autoweight.recipes.recipe import Recipe
 from autoweight.rig import Rig, Skeleton, Weights
 from autoweight.rows import replaced, scaled
@@ -45,7 +45,14 @@ class Solution:
     mirrored: MirrorReport | None
 
 
-def solve(rig: Rig, recipe: Recipe | None = None, *, progress: Progress = silent) -> Weights:
+def solve(
+    rig: Rig,
+    recipe: Recipe | None = None,
+    *,
+    surface: Surface | None = None,
+    recall: Recall = afresh,
+    progress: Progress = silent,
+) -> Weights:
     """Weight a rig as its recipe says; tidying is a step of its own.
 
     Parameters
@@ -53,6 +60,10 @@ def solve(rig: Rig, recipe: Recipe | None = None, *, progress: Progress = silent
     rig : Rig
         Its own weights, if any, matter only where they are locked.
     recipe : Recipe, optional
+    surface : Surface, optional
+        ``prepare(rig.mesh)``, when it is there already.
+    recall : Recall, optional
+        Answers with what earlier solves of the same rig worked out; see `Session`.
     progress : callable, optional
         Called with a stage and the share of it that is done.
 
@@ -68,17 +79,26 @@ def solve(rig: Rig, recipe: Recipe | None = None, *, progress: Progress = silent
         other, or the method returned what are not weights.
     """
     recipe = recipe or Recipe()
-    return _solve(rig, recipe, plan(recipe, rig), progress, [])[0]
+    task = _Task(rig, surface or prepare(rig.mesh), recipe, recall, progress)
+    return task.solve()[0]
 
 
-def first_pass(rig: Rig, recipe: Recipe | None = None, *, progress: Progress = silent) -> Solution:
+def first_pass(
+    rig: Rig,
+    recipe: Recipe | None = None,
+    *,
+    surface: Surface | None = None,
+    recall: Recall = afresh,
+    progress: Progress = silent,
+) -> Solution:
     """Weight a rig and tidy the weights, ready to be written.
 
     Parameters
     ----------
     rig : Rig
     recipe : Recipe, optional
-    progress : callable, optional
+    surface, recall, progress : optional
+        As for `solve`.
 
     Returns
     -------
@@ -92,17 +112,15 @@ def first_pass(rig: Rig, recipe: Recipe | None = None, *, progress: Progress = s
         See `solve`.
     """
     recipe = recipe or Recipe()
-    planned = plan(recipe, rig)
-    decisions: list[str] = []
-    solved, across = _solve(rig, recipe, planned, progress, decisions)
+    task = _Task(rig, surface or prepare(rig.mesh), recipe, recall, progress)
+    solved, across = task.solve()
     progress("tidy", 0)
-    weights = finished(rig, solved, recipe, across, planned.locks)
-    return Solution(
-        weights, tuple(decisions), planned.locks, report(rig, across) if across else None
-    )
+    locks = task.planned.locks
+    weights = finished(rig, task.surface, solved, recipe, across, locks)
+    return Solution(weights, tuple(task.decisions), locks, report(rig, across) if across else None)
 
 
-def tidy_pass(rig: Rig, recipe: Recipe) -> Solution:
+def tidy_pass(rig: Rig, recipe: Recipe, *, surface: Surface | None = None) -> Solution:
     """Tidy the weights a rig has, ready to be written.
 
     Parameters
@@ -111,6 +129,8 @@ def tidy_pass(rig: Rig, recipe: Recipe) -> Solution:
         With weights.
     recipe : Recipe
         Its locks and tidy tables are minded.
+    surface : Surface, optional
+        ``prepare(rig.mesh)``, when it is there already.
 
     Returns
     -------
@@ -124,11 +144,13 @@ def tidy_pass(rig: Rig, recipe: Recipe) -> Solution:
     if rig.weights is None:
         raise WeightsError("there are no weights to tidy; solve the rig first")
     locks = find_locks(recipe, rig, np.ones(len(rig.skeleton), dtype=bool))
-    weights = finished(rig, rig.weights, recipe, None, locks)
+    weights = finished(rig, surface or prepare(rig.mesh), rig.weights, recipe, None, locks)
     return Solution(weights, (locks.summary,) if locks else (), locks, None)
 
 
-def mirror_pass(rig: Rig, recipe: Recipe, *, progress: Progress = silent) -> Solution:
+def mirror_pass(
+    rig: Rig, recipe: Recipe, *, surface: Surface | None = None, progress: Progress = silent
+) -> Solution:
     """Mirror the weights a rig has, and tidy those that this made, ready to be written.
 
     Parameters
@@ -137,6 +159,8 @@ def mirror_pass(rig: Rig, recipe: Recipe, *, progress: Progress = silent) -> Sol
         With weights.
     recipe : Recipe
         Its mirror, locks and tidy tables are minded.
+    surface : Surface, optional
+        ``prepare(rig.mesh)``, when it is there already.
     progress : callable, optional
 
     Returns
@@ -155,24 +179,30 @@ def mirror_pass(rig: Rig, recipe: Recipe, *, progress: Progress = silent) -> Sol
     if recipe.mirror is None or planned.plane is None:
         raise RecipeError("the recipe says nothing of a mirror; give it a [mirror] table")
     progress("mirror", 0)
-    across = symmetry(rig, planned.plane, recipe.mirror.pairs, tolerance=recipe.mirror.tolerance)
-    weights = mirrored(rig.weights, rig.skeleton, across, recipe.mirror.keep)
+    surface, how = surface or prepare(rig.mesh), recipe.mirror
+    across = symmetry(rig, planned.plane, how.pairs, tolerance=how.tolerance, surface=surface)
+    weights = mirrored(rig.weights, rig.skeleton, across, how.keep)
     found = report(rig, across)
     decisions = list(found.lines)
     if planned.locks:
-        segments = bones(rig.skeleton, planned.active)
-        weights = _around_locks(weights, across.surface, segments, planned.locks, progress)
+        girth = _girth(surface, bones(rig.skeleton, planned.active))
+        weights = _around_locks(weights, surface, girth, planned.locks, progress)
         decisions.append(planned.locks.summary)
     changed = np.asarray(abs(weights.matrix - rig.weights.matrix).sum(axis=1)).ravel() > 0
     kept = Locks.of_rows(~changed, rig.weights, rig.skeleton)
     locks = planned.locks.joined(kept) if planned.locks else kept
     progress("tidy", 0)
-    weights = finished(rig, weights, recipe, across, locks)
+    weights = finished(rig, surface, weights, recipe, across, locks)
     return Solution(weights, tuple(decisions), planned.locks, found)
 
 
 def finished(
-    rig: Rig, weights: Weights, recipe: Recipe, across: Symmetry | None, locks: Locks | None
+    rig: Rig,
+    surface: Surface,
+    weights: Weights,
+    recipe: Recipe,
+    across: Symmetry | None,
+    locks: Locks | None,
 ) -> Weights:
     """Weights tidied and rounded as a recipe says, without harm to locks and symmetry.
 
@@ -180,6 +210,8 @@ def finished(
     ----------
     rig : Rig
         Whose mesh and joints they are for.
+    surface : Surface
+        Of its mesh.
     weights : Weights
         With what is locked in place already.
     recipe : Recipe
@@ -192,7 +224,7 @@ def finished(
     Weights
     """
     how = recipe.tidy
-    weights = tidy(weights, how, mesh=rig.mesh, skeleton=rig.skeleton, locks=locks)
+    weights = tidy(weights, how, mesh=rig.mesh, skeleton=rig.skeleton, locks=locks, surface=surface)
     weights = quantise(weights, how.bits, locks=locks)
     if across and recipe.mirror:
         fixed = locks.whole | locks.partial if locks else None
@@ -200,49 +232,73 @@ def finished(
     return weights
 
 
-def _solve(
-    rig: Rig, recipe: Recipe, planned: Plan, progress: Progress, decisions: list[str]
-) -> tuple[Weights, Symmetry | None]:
-    surface = prepare(rig.mesh)
-    decisions += surface.repairs
-    problem = Problem(
-        surface,
-        rig.skeleton,
-        bones(rig.skeleton, planned.active),
-        planned.active,
-        progress,
-        planned.chains,
-        planned.falloffs,
-        decisions.append,
-    )
-    found = _methods(problem, planned, recipe.method, decisions)
-    found = attach(problem, found, planned.attached)
-    found = _rigid(found, planned.rigid, surface, rig.skeleton, decisions)
-    if ATTRIBUTE in rig.attributes and rig.weights is None:
-        decisions.append(f"the mesh has {ATTRIBUTE} but no weights, so there is nothing to keep")
-    weights, locks = Weights(found.matrix[surface.weld]), planned.locks
-    if locks:
-        weights = _around_locks(weights, surface, problem.bones, locks, progress)
-        decisions.append(locks.summary)
-    if planned.plane is None or recipe.mirror is None:
-        return weights, None
-    progress("mirror", 0)
-    how = recipe.mirror
-    across = symmetry(rig, planned.plane, how.pairs, tolerance=how.tolerance)
-    decisions += report(rig, across).lines
-    weights = mirrored(weights, rig.skeleton, across, how.keep)
-    if locks:  # the mirror does not know them; where it went over one, fit again
-        weights = _around_locks(weights, surface, problem.bones, locks, progress)
-    return weights, across
+class _Task:
+    """One solve: what was prepared and planned for it, once, and what is decided on the way."""
+
+    def __init__(
+        self, rig: Rig, surface: Surface, recipe: Recipe, recall: Recall, progress: Progress
+    ) -> None:
+        self.rig, self.surface, self.recipe = rig, surface, recipe
+        self.recall, self.progress = recall, progress
+        self.planned = plan(recipe, rig)
+        self.bones = bones(rig.skeleton, self.planned.active)
+        self.decisions = list(surface.repairs)
+
+    def solve(self) -> tuple[Weights, Symmetry | None]:
+        """Weights before they are tidied, and what they were mirrored across."""
+        rig, surface, planned, how = self.rig, self.surface, self.planned, self.recipe.mirror
+        problem = Problem(
+            surface,
+            rig.skeleton,
+            self.bones,
+            planned.active,
+            self.progress,
+            planned.chains,
+            planned.falloffs,
+            self.decisions.append,
+            self.recall,
+        )
+        found = _methods(problem, planned, self.recipe.method, self.decisions)
+        found = attach(problem, found, planned.attached)
+        found = _rigid(found, planned.rigid, surface, rig.skeleton, self.decisions)
+        if ATTRIBUTE in rig.attributes and rig.weights is None:
+            self.decisions.append(
+                f"the mesh has {ATTRIBUTE} but no weights, so there is nothing to keep"
+            )
+        weights, locks = Weights(found.matrix[surface.weld]), planned.locks
+        if locks:
+            girth = self.recall(
+                "girth", planned.active.tobytes(), lambda: _girth(surface, self.bones)
+            )
+            weights = _around_locks(weights, surface, girth, locks, self.progress)
+            self.decisions.append(locks.summary)
+        if planned.plane is None or how is None:
+            return weights, None
+        self.progress("mirror", 0)
+        plane = planned.plane
+        across = self.recall(
+            "symmetry",
+            (how.plane, how.pairs, how.tolerance),
+            lambda: symmetry(rig, plane, how.pairs, tolerance=how.tolerance, surface=surface),
+        )
+        self.decisions += report(rig, across).lines
+        weights = mirrored(weights, rig.skeleton, across, how.keep)
+        if locks:  # the mirror does not know them; where it went over one, fit again
+            weights = _around_locks(weights, surface, girth, locks, self.progress)
+        return weights, across
 
 
 def _around_locks(
-    weights: Weights, surface: Surface, segments: Bones, locks: Locks, progress: Progress
+    weights: Weights,
+    surface: Surface,
+    girth: NDArray[np.float64],
+    locks: Locks,
+    progress: Progress,
 ) -> Weights:
     """Weights of the mesh fitted to the locks."""
     progress("locks", 0)
     found = Weights(weights.matrix[surface.speakers])
-    fitted = impose(surface, found, locks.on(surface), _girth(surface, segments))
+    fitted = impose(surface, found, locks.on(surface), girth)
     touched = np.asarray(abs(fitted.matrix - found.matrix).sum(axis=1)).ravel() > 0
     rows = np.flatnonzero(touched[surface.weld])
     return locks.hold(Weights(replaced(weights.matrix, rows, fitted.matrix[surface.weld[rows]])))

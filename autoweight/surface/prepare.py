@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cached_property
 
 import igl
 import numpy as np
@@ -126,7 +126,6 @@ class Surface:
         return self.normals * np.where(self.inside_out, -1.0, 1.0)[self.components, None]
 
 
-@lru_cache(maxsize=2)  # the stages of one run each ask for the same surface
 def prepare(mesh: Mesh, *, tolerance: float = 1e-6) -> Surface:
     """Weld a mesh by position and drop the faces a solver cannot use.
 

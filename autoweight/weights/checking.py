@@ -65,13 +65,15 @@ class Fact:
         return f"{self.value:.4g}" if isinstance(self.value, float) else str(self.value)
 
 
-def check(rig: Rig) -> list[Fact]:
+def check(rig: Rig, *, surface: Surface | None = None) -> list[Fact]:
     """Look a rig over.
 
     Parameters
     ----------
     rig : Rig
         With or without weights.
+    surface : Surface, optional
+        ``prepare(rig.mesh)``, when it is there already.
 
     Returns
     -------
@@ -83,7 +85,7 @@ def check(rig: Rig) -> list[Fact]:
     GeometryError
         The mesh has no face with any area.
     """
-    surface = prepare(rig.mesh)
+    surface = surface or prepare(rig.mesh)
     found = [*_mesh(rig, surface), *_skeleton(rig.skeleton, rig.mesh)]
     raw = rig.document.raw_weights if rig.document else None
     if raw is not None:
@@ -198,7 +200,7 @@ def _weights(rig: Rig, weights: Weights, surface: Surface) -> list[Fact]:
         _vertices(f"vertices with weights under {TINY:g}", tiny),
         _vertices("vertices that differ from their twin across a seam", cracked),
         *stray,
-        *_sides(rig),
+        *_sides(rig, surface),
         Fact(
             "weights",
             "joints without vertices",
@@ -208,11 +210,11 @@ def _weights(rig: Rig, weights: Weights, surface: Surface) -> list[Fact]:
     ]
 
 
-def _sides(rig: Rig) -> list[Fact]:
+def _sides(rig: Rig, surface: Surface) -> list[Fact]:
     plane = likely_plane(rig.skeleton)
     if plane is None:
         return [Fact("weights", "left and right", "no joints are named for the two sides")]
-    apart = unevenness(rig, plane)
+    apart = unevenness(rig, plane, surface=surface)
     axis = "xyz"[int(np.abs(plane.normal).argmax())]
     alone = np.flatnonzero(np.isnan(apart))
     uneven = np.flatnonzero(apart > UNEVEN)

@@ -101,7 +101,7 @@ class Comparison:
     vertices: NDArray[np.float64]
 
 
-def compare_rigs(rig: Rig, other: Rig) -> Comparison:
+def compare_rigs(rig: Rig, other: Rig, *, surface: Surface | None = None) -> Comparison:
     """Compare the weights of two rigs, joint by name, place by place.
 
     Parameters
@@ -109,6 +109,8 @@ def compare_rigs(rig: Rig, other: Rig) -> Comparison:
     rig, other : Rig
         With weights. Vertices are matched by number where both meshes have the same positions;
         otherwise the other's weights are read at the closest point of its surface.
+    surface : Surface, optional
+        ``prepare(rig.mesh)``, when it is there already.
 
     Returns
     -------
@@ -121,7 +123,7 @@ def compare_rigs(rig: Rig, other: Rig) -> Comparison:
     SkeletonError
         A joint of the other that carries weight is not among the rig's.
     """
-    surface = prepare(rig.mesh)
+    surface = surface or prepare(rig.mesh)
     own = _averaged(_weights_of(rig).matrix, surface)
     theirs = _at(surface.vertices, _renamed(other, rig.skeleton), other.mesh, rig.mesh, surface)
     share = surface.areas / surface.areas.sum()

@@ -175,6 +175,7 @@ def mirror(
     overrides: Sequence[tuple[str, str]] = (),
     *,
     tolerance: float = Mirror.tolerance,
+    surface: Surface | None = None,
 ) -> tuple[Weights, MirrorReport]:
     """Carry the weights of one side to the other.
 
@@ -195,6 +196,8 @@ def mirror(
     tolerance : float, optional
         How far a vertex may be from a mirror image to be its counterpart, in bounding-box
         diagonals.
+    surface : Surface, optional
+        ``prepare(rig.mesh)``, when it is there already.
 
     Returns
     -------
@@ -212,7 +215,7 @@ def mirror(
     """
     if rig.weights is None:
         raise WeightsError("there are no weights to mirror; solve the rig first")
-    found = symmetry(rig, plane, overrides, tolerance=tolerance)
+    found = symmetry(rig, plane, overrides, tolerance=tolerance, surface=surface)
     return mirrored(rig.weights, rig.skeleton, found, keep), report(rig, found)
 
 
@@ -222,13 +225,14 @@ def symmetry(
     overrides: Sequence[tuple[str, str]] = (),
     *,
     tolerance: float = Mirror.tolerance,
+    surface: Surface | None = None,
 ) -> Symmetry:
     """Find what of a rig is the mirror image of what.
 
     Parameters
     ----------
     rig : Rig
-    plane, overrides, tolerance
+    plane, overrides, tolerance, surface
         As for `mirror`.
 
     Returns
@@ -240,7 +244,7 @@ def symmetry(
     RecipeError
         An override names what is not there.
     """
-    surface, reach = prepare(rig.mesh), tolerance * rig.mesh.diagonal
+    surface, reach = surface or prepare(rig.mesh), tolerance * rig.mesh.diagonal
     joints = pairs(rig.skeleton, plane, overrides)
     return Symmetry(plane, surface, joints, counterparts(surface, plane, reach), reach)
 
@@ -387,6 +391,7 @@ def unevenness(
     overrides: Sequence[tuple[str, str]] = (),
     *,
     tolerance: float = Mirror.tolerance,
+    surface: Surface | None = None,
 ) -> NDArray[np.float64]:
     """How far the weights of each vertex are from those of its counterpart.
 
@@ -394,7 +399,7 @@ def unevenness(
     ----------
     rig : Rig
         With weights.
-    plane, overrides, tolerance
+    plane, overrides, tolerance, surface
         As for `mirror`.
 
     Returns
@@ -410,7 +415,7 @@ def unevenness(
     """
     if rig.weights is None:
         raise WeightsError("there are no weights to compare; solve the rig first")
-    across = symmetry(rig, plane, overrides, tolerance=tolerance)
+    across = symmetry(rig, plane, overrides, tolerance=tolerance, surface=surface)
     partner, own = across.vertices.partner, rig.weights.matrix[across.surface.speakers]
     apart = np.asarray(abs(own - own[partner][:, across.flip]).sum(axis=1)).ravel()
     apart[partner == UNPAIRED] = np.nan

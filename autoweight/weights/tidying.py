@@ -48,6 +48,7 @@ def tidy(
     mesh: Mesh | None = None,
     skeleton: Skeleton | None = None,
     locks: Locks | None = None,
+    surface: Surface | None = None,
 ) -> Weights:
     """Cap the influences of each vertex, prune tiny and stray weights, and normalise.
 
@@ -65,6 +66,8 @@ def tidy(
     locks : Locks, optional
         Weights that stay as they are, in place in `weights` already. They count toward the cap
         but are never dropped for it; what is not locked makes room.
+    surface : Surface, optional
+        ``prepare(mesh)``, when it is there already.
 
     Returns
     -------
@@ -101,7 +104,7 @@ def tidy(
     if mesh is None:
         rows = _by_row(_by_row(weights.matrix, capped), pruned)
     else:
-        surface = prepare(mesh)
+        surface = surface or prepare(mesh)
         places, back = _places(weights.matrix, surface)
         cut = _by_row(places, capped)
         tidied = _by_row(_spread(places, cut, surface, how.prune), pruned)

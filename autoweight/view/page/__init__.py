@@ -17,7 +17,7 @@ from autoweight.errors import WeightsError
 from autoweight.pose.clip import Clip
 from autoweight.rig import Rig, Weights
 from autoweight.skeleton.chains import chains
-from autoweight.surface import prepare
+from autoweight.surface import Surface, prepare
 from autoweight.view.colours import scale
 
 __all__ = ["Place", "page"]
@@ -50,6 +50,7 @@ def page(
     clip: Clip | None = None,
     places: Sequence[Place] = (),
     layers: Mapping[str, ArrayLike] | None = None,
+    surface: Surface | None = None,
 ) -> str:
     """Lay a rig out as one HTML file that needs nothing else.
 
@@ -66,6 +67,8 @@ def page(
         Worst first.
     layers : mapping of str to array, shape (n,), optional
         Values for each vertex that the character can be coloured by.
+    surface : Surface, optional
+        ``prepare(rig.mesh)``, when it is there already.
 
     Returns
     -------
@@ -82,7 +85,7 @@ def page(
     painted = {name: np.asarray(values, dtype="<f4") for name, values in (layers or {}).items()}
     blobs: dict[str, NDArray] = {
         "positions": rig.mesh.vertices.astype("<f4"),
-        "normals": _normals(rig),
+        "normals": _normals(surface or prepare(rig.mesh)),
         "faces": rig.mesh.faces.astype("<u4"),
     }
     for number, weights in enumerate(weightings.values()):
@@ -171,9 +174,8 @@ def _heaviest_first(weights: Weights) -> tuple[NDArray, NDArray, NDArray]:
     )
 
 
-def _normals(rig: Rig) -> NDArray[np.int8]:
+def _normals(surface: Surface) -> NDArray[np.int8]:
     """Of the welded surface, so that seams do not show; padded to four bytes for the GPU."""
-    surface = prepare(rig.mesh)
     normals = np.zeros((len(surface.weld), 4), dtype=np.int8)
     normals[:, :3] = np.round(127 * surface.normals[surface.weld])
     return normals
