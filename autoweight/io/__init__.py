@@ -52,6 +52,7 @@ def load(
     skeleton: str | Path | Skeleton | None = None,
     root: str | None = None,
     parts: Sequence[str] = (),
+    outside: bool = False,
 ) -> Rig:
     """Read a rig.
 
@@ -67,6 +68,9 @@ def load(
     parts : sequence of str, optional
         Shell-style patterns of the parts to take; all when empty. The others stay as they are
         in the file.
+    outside : bool
+        Whether files may be read that a ``.gltf`` names outside its own folder. Only for files
+        that are trusted.
 
     Returns
     -------
@@ -79,7 +83,9 @@ def load(
     """
     path = Path(path)
     with naming(path):
-        return _module(path, READERS, "read").load(path, skeleton=skeleton, root=root, parts=parts)
+        module = _module(path, READERS, "read")
+        more = {"outside": True} if outside and path.suffix.lower() in GLTF else {}
+        return module.load(path, skeleton=skeleton, root=root, parts=parts, **more)
 
 
 def save(
@@ -162,6 +168,11 @@ def check_output(
         raise FileError(
             f"{path}: is the file the rig was read from; choose another name or pass --force"
         )
+    if source is not None and {source.suffix.lower(), path.suffix.lower()} <= set(GLTF):
+        from autoweight.io.gltf import GltfDocument
+
+        if isinstance(rig.document, GltfDocument):
+            rig.document.beside(rig.document.source.json(), path)
 
 
 def check_place(

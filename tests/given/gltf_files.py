@@ -37,6 +37,7 @@ class File:
             "accessors": [],
         }
         self.bytes = bytearray()
+        self.bare: list[dict[str, Any]] = []  # buffers without bytes, behind the one that has them
 
     def add(self, kind: str, **item: Any) -> int:
         """Append an item to a list of the tree; its number."""
@@ -72,7 +73,7 @@ class File:
         )
 
     def glb(self, path: Path) -> Path:
-        tree = self.tree | {"buffers": [{"byteLength": len(self.bytes)}]}
+        tree = self.tree | {"buffers": [{"byteLength": len(self.bytes)}, *self.bare]}
         text = json.dumps(tree).encode()
         text += b" " * (-len(text) % 4)
         binary = bytes(self.bytes) + bytes(-len(self.bytes) % 4)

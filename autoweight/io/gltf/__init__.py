@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from autoweight.errors import FileError, SkeletonError
+from autoweight.errors import SkeletonError
 from autoweight.io import encode, joints
-from autoweight.io.gltf import container, fresh
+from autoweight.io.gltf import compression, container, fresh
 from autoweight.io.gltf.arrays import Arrays
 from autoweight.io.gltf.binding import Binding, from_nodes, from_skins, skeleton_of
 from autoweight.io.gltf.container import Container
@@ -34,7 +34,6 @@ from autoweight.rig import Mesh, Part, Rig, Skeleton
 __all__ = ["GltfDocument", "load", "made", "save"]
 
 EXTRAS = ("clips", "shapes", "fades")
-COMPRESSED = ("KHR_draco_mesh_compression",)
 
 
 def save(
@@ -55,10 +54,15 @@ def save(
 
 
 def load(
-    path: Path, *, skeleton: str | Path | Skeleton | None, root: str | None, parts: Sequence[str]
+    path: Path,
+    *,
+    skeleton: str | Path | Skeleton | None,
+    root: str | None,
+    parts: Sequence[str],
+    outside: bool = False,
 ) -> Rig:
     """Read a rig from glTF; see `autoweight.io.load`."""
-    source = container.read(path)
+    source = compression.expanded(container.read(path, outside=outside))
     if skeleton is None:
         return _rig(source, parts, root=root)
     if root is not None:
@@ -146,12 +150,6 @@ def _assemble(
     arrays = Arrays(source, joint_nodes)
     spans: dict[Any, int] = {}
     for piece in pieces:
-        for name in COMPRESSED:
-            if name in piece.primitive.extensions:
-                raise FileError(
-                    f"part {piece.name!r} is compressed with {name}, which cannot be decoded "
-                    "here; export it without compression"
-                )
         own = {
             name: number
             for name, number in piece.primitive.attributes.items()

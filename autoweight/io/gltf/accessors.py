@@ -74,6 +74,12 @@ def read(source: Container, index: int) -> NDArray[Any]:
     columns, rows = SHAPES[accessor.type]
     shape = (accessor.count, columns, rows)
     if accessor.buffer_view is None:
+        # All zero. No file says so of more elements than it has bytes of anything else.
+        if accessor.count > sum(map(len, filter(None, source.buffers))):
+            raise FileError(
+                f"{what} has {accessor.count} elements but no bytes; the file is damaged, export "
+                "it again"
+            )
         found = np.zeros(shape, dtype)
     else:
         found = _view(source, accessor.buffer_view, accessor.byte_offset, dtype, shape, what)

@@ -12,13 +12,13 @@ import struct
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
-from urllib.parse import unquote
 
 from autoweight.errors import FileError, unreadable
 from autoweight.io.atomic import Chunk
+from autoweight.io.gltf import resources
 from autoweight.io.gltf.schema import Tree, decode
 
-__all__ = ["Container", "data_uri", "glb_chunks", "gltf_chunks", "parse", "read", "side_files"]
+__all__ = ["Container", "data_uri", "glb_chunks", "gltf_chunks", "parse", "read"]
 
 MAGIC = b"glTF"
 JSON_CHUNK = 0x4E4F534A
@@ -41,6 +41,8 @@ class Container:
         The bytes of each buffer; None for one that has none, which an extension may fill.
     chunks : tuple of (int, memoryview)
         Kind and bytes of what a GLB file has besides.
+    outside : bool
+        Whether files may be read that it names outside its folder.
     """
 
     path: Path | None
@@ -48,24 +50,35 @@ class Container:
     tree: Tree
     buffers: tuple[memoryview | None, ...]
     chunks: tuple[tuple[int, memoryview], ...] = ()
+    outside: bool = False
 
     def json(self) -> dict[str, Any]:
         """The JSON as a tree of its own, to be changed at will."""
         return json.loads(self.text)
 
 
-def read(path: Path) -> Container:
+def read(path: Path, *, outside: bool = False) -> Container:
     """Read a ``.glb`` or ``.gltf`` file and the buffers it names.
+
+    Parameters
+    ----------
+    path : Path
+    outside : bool
+        Whether they may be in another folder.
 
     Raises
     ------
     FileError
         It cannot be read, is cut short, or is not glTF 2.0.
     """
-    return parse(_bytes(path), path)
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise unreadable(path, error) from error
+    return parse(content, path, outside=outside)
 
 
-def parse(content: bytes, path: Path | None) -> Container:
+def parse(content: bytes, path: Path | None, *, outside: bool = False) -> Container:
     """As `read`, from the bytes of the file."""
     binary = None
     text: bytes | memoryview = content
@@ -80,14 +93,14 @@ def parse(content: bytes, path: Path | None) -> Container:
     for number, buffer in enumerate(tree.buffers):
         found = binary if number == 0 and buffer.uri is None else None
         if buffer.uri is not None:
-            found = _resource(buffer.uri, path)
+            found = _resource(buffer.uri, path, buffer.byte_length, outside)
         if found is not None and len(found) < buffer.byte_length:
             raise FileError(
                 f"is truncated: buffer {number} should have {buffer.byte_length} bytes, "
                 f"{len(found)} are there; export it again"
             )
         buffers.append(None if found is None else found[: buffer.byte_length])
-    return Container(path, text, tree, tuple(buffers), others)
+    return Container(path, text, tree, tuple(buffers), others, outside)
 
 
 def glb_chunks(
@@ -125,41 +138,6 @@ def glb_chunks(
 def gltf_chunks(tree: dict[str, Any]) -> list[Chunk]:
     """The text of a ``.gltf`` file."""
     return [_dump(tree, indent=2), b"\n"]
-
-
-def side_files(tree: dict[str, Any], source: Path, target: Path) -> list[tuple[Path, Path]]:
-    """Files that a file refers to and that must be copied when it goes to another folder.
-
-    Parameters
-    ----------
-    tree : dict
-        The JSON as it will be written.
-    source, target : Path
-        Where it was read from and where it goes.
-
-    Returns
-    -------
-    list of (Path, Path)
-        From and to; nothing for what is there already.
-
-    Raises
-    ------
-    FileError
-        Another file of that name is in the way.
-    """
-    found = []
-    for item in [*tree.get("buffers", []), *tree.get("images", [])]:
-        uri = item.get("uri", "data:")
-        if uri.startswith("data:") or "://" in uri:
-            continue
-        old, new = (place.parent / unquote(uri) for place in (source, target))
-        if not old.exists() or (new.exists() and new.samefile(old)):
-            continue
-        if not new.exists():
-            found.append((old, new))
-        elif _bytes(new) != _bytes(old):
-            raise FileError(f"{new}: another file is in the way of {old}; choose another folder")
-    return found
 
 
 def data_uri(pieces: list[Chunk]) -> str:
@@ -205,22 +183,13 @@ def _chunks(
     return text, binary, tuple(rest)
 
 
-def _resource(uri: str, path: Path | None) -> memoryview:
-    if uri.startswith("data:"):
-        head, comma, body = uri.partition(",")
-        if not comma or not head.endswith(";base64"):
-            raise FileError("has a data URI that is not base64; export it again")
-        try:
-            return memoryview(base64.b64decode(body, validate=True))
-        except binascii.Error as error:
-            raise FileError(f"has a data URI that is damaged ({error}); export it again") from error
-    if "://" in uri:
-        raise FileError(f"keeps a buffer at {uri}; fetch it and refer to the file")
-    return memoryview(_bytes((path or Path()).parent / unquote(uri)))
-
-
-def _bytes(path: Path) -> bytes:
+def _resource(uri: str, path: Path | None, size: int, outside: bool) -> memoryview:
+    if not uri.startswith("data:"):
+        return resources.read(uri, (path or Path()).parent, size, outside=outside)
+    head, comma, body = uri.partition(",")
+    if not comma or not head.endswith(";base64"):
+        raise FileError("has a data URI that is not base64; export it again")
     try:
-        return path.read_bytes()
-    except OSError as error:
-        raise unreadable(path, error) from error
+        return memoryview(base64.b64decode(body, validate=True))
+    except binascii.Error as error:
+        raise FileError(f"has a data URI that is damaged ({error}); export it again") from error

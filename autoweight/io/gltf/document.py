@@ -9,6 +9,7 @@ from typing import Any
 from numpy.typing import NDArray
 from scipy import sparse
 
+from autoweight.io.gltf import resources
 from autoweight.io.gltf.binding import Binding
 from autoweight.io.gltf.container import Container
 from autoweight.io.gltf.hierarchy import Hierarchy
@@ -70,3 +71,9 @@ class GltfDocument:
     def path(self) -> Path | None:
         """The file this was read from."""
         return self.source.path
+
+    def beside(self, tree: dict[str, Any], path: Path) -> list[tuple[Path, Path]]:
+        """Files to copy when a JSON tree of this file is written elsewhere; see `resources`."""
+        if self.path is None:
+            return []
+        return resources.copies(tree, self.path, path, outside=self.source.outside)

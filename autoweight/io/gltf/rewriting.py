@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from autoweight.errors import WeightsError
 from autoweight.io import atomic, encode
-from autoweight.io.gltf import clips, container, shapes
+from autoweight.io.gltf import clips, shapes
 from autoweight.io.gltf.binding import Binding
 from autoweight.io.gltf.document import GltfDocument
 from autoweight.io.gltf.packing import VERTICES, Packer
@@ -88,10 +88,10 @@ def rewrite(
         _attribute(document, packer, primitives, name, values)
     if weights is not None:
         _weights(document, packer, primitives, lookups, weights, bits or 32)
+    beside = document.beside(tree, path)
     chunks = packer.chunks()
-    if document.path is not None:
-        for old, new in container.side_files(tree, document.path, path):
-            atomic.copy(old, new)
+    for old, new in beside:
+        atomic.copy(old, new)
     atomic.write(path, chunks)
 
 

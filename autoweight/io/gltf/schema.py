@@ -53,6 +53,10 @@ class Buffer(_Object):
     uri: str | None = None
 
 
+class Image(_Object):
+    uri: str | None = None
+
+
 class BufferView(_Object):
     buffer: Index
     byte_length: Count
@@ -148,6 +152,7 @@ class Tree(_Object):
     animations: tuple[Animation, ...] = ()
     buffers: tuple[Buffer, ...] = ()
     buffer_views: tuple[BufferView, ...] = ()
+    images: tuple[Image, ...] = ()
     materials: tuple[Material, ...] = ()
     meshes: tuple[Mesh, ...] = ()
     nodes: tuple[Node, ...] = ()
