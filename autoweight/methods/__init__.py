@@ -14,11 +14,21 @@ from scipy import sparse
 from autoweight.errors import RecipeError, suggestion
 from autoweight.recipes.profiles import Falloff
 from autoweight.rig import Skeleton
-from autoweight.skeleton.bones import Bones
+from autoweight.skeleton.bones import Bones, reaches
 from autoweight.skeleton.chains import Chain, chains
 from autoweight.surface import Surface
 
-__all__ = ["METHODS", "Method", "Problem", "Progress", "Recall", "afresh", "find", "silent"]
+__all__ = [
+    "METHODS",
+    "Method",
+    "Problem",
+    "Progress",
+    "Recall",
+    "afresh",
+    "find",
+    "reaches_of",
+    "silent",
+]
 
 Progress = Callable[[str, float], None]
 """Called with what is being done and the share of it that is done, 0 to 1."""
@@ -91,6 +101,15 @@ class Problem:
             object.__setattr__(self, "chains", chains(self.skeleton))
         if not self.falloffs:
             object.__setattr__(self, "falloffs", (Falloff(),) * len(self.chains))
+
+
+def reaches_of(problem: Problem) -> NDArray[np.float64]:
+    """Straight-line distance of every vertex to the nearest bone, (n,), in scene units."""
+    return problem.recall(
+        "reaches",
+        problem.active.tobytes(),
+        lambda: reaches(problem.surface.vertices, problem.bones),
+    )
 
 
 Method = Callable[[Problem], "sparse.csr_array | NDArray[np.float64]"]

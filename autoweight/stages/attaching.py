@@ -10,10 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from autoweight.methods import Problem
+from autoweight.methods import Problem, reaches_of
 from autoweight.rig import Weights
 from autoweight.rows import normalised, replaced
-from autoweight.skeleton.bones import reaches
 from autoweight.stages.planning import AttachPlan
 from autoweight.surface import Surface
 from autoweight.surface.doubting import astray, lonely, vague
@@ -93,7 +92,7 @@ def attach(problem: Problem, weights: Weights, plans: Sequence[AttachPlan] = ())
     surface = problem.surface
     if surface.components.max() == 0:
         return weights
-    away = reaches(surface.vertices, problem.bones)
+    away = reaches_of(problem)
     pieces = _pieces(surface, away)
     rule = np.full(len(pieces), -1)
     for number, plan in enumerate(plans):

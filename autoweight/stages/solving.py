@@ -10,11 +10,20 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.errors import AutoweightError, RecipeError, WeightsError
-from autoweight.methods import METHODS, Problem, Progress, Recall, afresh, find, silent
+from autoweight.methods import (
+    METHODS,
+    Problem,
+    Progress,
+    Recall,
+    afresh,
+    find,
+    reaches_of,
+    silent,
+)
 from autoweight.recipes.recipe import Recipe
 from autoweight.rig import Rig, Skeleton, Weights
 from autoweight.rows import replaced, scaled
-from autoweight.skeleton.bones import Bones, bones, reaches
+from autoweight.skeleton.bones import bones, reaches
 from autoweight.stages.attaching import attach
 from autoweight.stages.planning import Plan, RigidPlan, plan
 from autoweight.surface import Surface, prepare
@@ -185,7 +194,8 @@ def mirror_pass(
     found = report(rig, across)
     decisions = list(found.lines)
     if planned.locks:
-        girth = _girth(surface, bones(rig.skeleton, planned.active))
+        away = reaches(surface.vertices, bones(rig.skeleton, planned.active))
+        girth = _girth(surface, away)
         weights = _around_locks(weights, surface, girth, planned.locks, progress)
         decisions.append(planned.locks.summary)
     changed = np.asarray(abs(weights.matrix - rig.weights.matrix).sum(axis=1)).ravel() > 0
@@ -267,9 +277,7 @@ class _Task:
             )
         weights, locks = Weights(found.matrix[surface.weld]), planned.locks
         if locks:
-            girth = self.recall(
-                "girth", planned.active.tobytes(), lambda: _girth(surface, self.bones)
-            )
+            girth = _girth(surface, reaches_of(problem))
             weights = _around_locks(weights, surface, girth, locks, self.progress)
             self.decisions.append(locks.summary)
         if planned.plane is None or how is None:
@@ -377,8 +385,8 @@ def _rigid(
     return Weights(replaced(weights.matrix, rigid, alone))
 
 
-def _girth(surface: Surface, of: Bones) -> NDArray[np.float64]:
+def _girth(surface: Surface, away: NDArray[np.float64]) -> NDArray[np.float64]:
     """Distance to the nearest bone, but two edges at the least, (n,)."""
     edges = surface.adjacency
     length = np.asarray(edges.sum(axis=1)).ravel() / np.diff(edges.indptr)
-    return np.maximum(reaches(surface.vertices, of), 2 * length)
+    return np.maximum(away, 2 * length)
