@@ -36,15 +36,35 @@ WORST = 8
 
 TILE = 300, 250
 
+PLACED = ("stray", "asymmetry")
+"""Figures of vertices, not of a hand-over: a picture shows which, as weight would hide them."""
+
+NEAR = 0.03
+"""Of the diagonal: how far round a vertex that the check names its picture is coloured."""
+
 STYLE = """
-body { font: 15px/1.5 system-ui, sans-serif; margin: 2rem auto; max-width: 72rem; padding: 0 1rem;
-  color: #22282b; background: #fcfaf5; }
-table { border-collapse: collapse; width: 100%; margin: 1rem 0; }
-td, th { text-align: left; padding: .2rem .7rem .2rem 0; border-bottom: 1px solid #d6d1c6;
+:root { color-scheme: light dark; --ink: #22282b; --paper: #fcfaf5; --line: #d6d1c6;
+  --mark: #a2482d; --faint: #6a7377; }
+@media (prefers-color-scheme: dark) {
+  :root { --ink: #e9e6df; --paper: #1b1f21; --line: #394145; --mark: #f0a27f; --faint: #9aa3a6; }
+}
+body { font: 15px/1.5 system-ui, sans-serif; margin: 1.5rem auto; max-width: 72rem;
+  padding: 0 1rem; color: var(--ink); background: var(--paper); overflow-wrap: anywhere; }
+h1 { margin: 0; font-size: 1.2rem; font-weight: 400; }
+p { color: var(--faint); margin: .2rem 0; }
+.verdict { font-size: 1.7rem; line-height: 1.25; margin: .2rem 0 .6rem; color: var(--ink); }
+.look { color: var(--mark); }
+ol { list-style: none; padding: 0; display: grid; gap: 1.2rem;
+  grid-template-columns: repeat(auto-fill, minmax(min(100%, 19rem), 1fr)); }
+li > b { display: block; }
+img { max-width: 100%; border-radius: 3px; display: block; }
+details { border-top: 1px solid var(--line); }
+summary { cursor: pointer; padding: .5rem 0; }
+.scroll { overflow-x: auto; overflow-wrap: normal; }
+table { border-collapse: collapse; width: 100%; margin-bottom: 1rem; }
+td, th { text-align: left; padding: .2rem .7rem .2rem 0; border-bottom: 1px solid var(--line);
   vertical-align: top; }
-img { max-width: 100%; }
-pre { background: #f1ede4; padding: 1rem; overflow: auto; }
-.look { color: #a2482d; font-weight: 600; }
+pre { overflow: auto; }
 """
 
 
@@ -82,53 +102,127 @@ def report(
     WeightsError
         The rig has no weights.
     """
-    over = len(flexion.findings)
-    looked = sum(fact.finding for fact in facts)
+    if rig.weights is None:
+        raise WeightsError("there are no weights to review; weight the rig first")
+    looked = [fact for fact in facts if fact.finding]
+    over, within = flexion.findings, [place for place in flexion.places if place.severity <= 1]
+    sound = [fact for fact in facts if not fact.finding]
+    todo = len(looked) + len(over)
+    kept = (over or flexion.places)[:WORST]
     sections = [
         f"<h1>{html.escape(title)}</h1>",
-        f"<p>{len(rig.mesh.vertices)} vertices, {len(rig.skeleton)} joints. "
-        f"The check found {_many(looked, 'thing')} to look at; of {len(flexion.poses)} poses, "
-        f"{_many(over, 'place')} went over a limit.</p>",
-        "<h2>Check</h2>",
-        _table(
-            ("", "about", "what", "found", "where"),
-            (
-                (_mark(fact.finding), fact.about, fact.name, fact.told, _list(fact.where))
-                for fact in facts
-            ),
-        ),
-        "<h2>Worst places</h2>",
-        _table(
-            ("", "× limit", "figure", "joint", "pose", "what", "through"),
-            (
-                (
-                    _mark(place.severity > 1),
-                    f"{place.severity:.2f}",
-                    place.figure,
-                    place.joint,
-                    place.pose,
-                    place.told,
-                    _list(f"{name} {weight:.3f}" for name, weight in place.causes),
-                )
-                for place in flexion.places[: 3 * WORST]
-            ),
-        ),
+        f'<p class="verdict{" look" if todo else ""}">{_verdict(looked, over)}</p>',
+        f"<p>{len(rig.mesh.vertices)} vertices, {len(rig.skeleton)} joints, "
+        f"{len(flexion.poses)} poses.</p>",
     ]
-    worst = worst_sheet(rig, flexion.places[:WORST], clip)
-    if worst is not None:
-        sections.append(_image(worst, "the worst poses, coloured by the weight of the joint"))
-    sections.append("<h2>Weights</h2>")
-    sections += [
-        f"<h3>{html.escape(name)}</h3>" + _image(sheet, f"weights along {name}")
-        for name, sheet in chain_sheets(rig)
-    ]
+    if todo:
+        cards = [_place_card(rig, place, clip) for place in over[:WORST]]
+        cards += [_fact_card(rig, fact) for fact in looked]
+        sections.append(f"<ol>{''.join(cards)}</ol>")
+        if len(over) > WORST:
+            sections.append(
+                _folded(f"{len(over) - WORST} more over a limit", _places(over[WORST:]))
+            )
+    sections.append(
+        _folded(
+            f"Sound: {_many(len(sound), 'fact')} of the check, "
+            f"{_many(len(within), 'place')} within limits",
+            _table(
+                ("about", "what", "found", "where"),
+                ((fact.about, fact.name, fact.told, _list(fact.where)) for fact in sound),
+            ),
+            _places(within[: 3 * WORST]),
+        )
+    )
+    sheet = None if over else worst_sheet(rig, kept, clip)
+    if sheet is not None:
+        sections.append(_folded("The poses nearest to a limit", _image(sheet, "poses")))
+    sections.append(
+        _folded(
+            "Weights, chain by chain",
+            *(
+                f"<h3>{html.escape(name)}</h3>" + _image(sheet, f"weights along {name}")
+                for name, sheet in chain_sheets(rig)
+            ),
+        )
+    )
     if recipe:
-        sections.append(f"<h2>Recipe</h2><pre>{html.escape(recipe)}</pre>")
+        sections.append(_folded("Recipe", f"<pre>{html.escape(recipe)}</pre>"))
     sections.append(f"<p>{_versions()}</p>")
     return (
-        f'<!doctype html><html lang="en"><meta charset="utf-8"><title>{html.escape(title)}</title>'
-        f"<style>{STYLE}</style><body>{''.join(sections)}</body></html>\n"
+        '<!doctype html><html lang="en"><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f"<title>{html.escape(title)}</title><style>{STYLE}</style>"
+        f"<body>{''.join(sections)}</body></html>\n"
     )
+
+
+def _verdict(looked: Sequence[Fact], over: Sequence[Place]) -> str:
+    if not looked and not over:
+        return "Nothing left to do: the check is clean and every pose stays within its limits."
+    parts = []
+    if over:
+        parts.append(f"{_many(len(over), 'place')} over a limit in motion")
+    if looked:
+        parts.append(f"{_many(len(looked), 'thing')} to look at that the check found")
+    return f"To do: {' and '.join(parts)}."
+
+
+def _place_card(rig: Rig, place: Place, clip: Clip) -> str:
+    held = ", ".join(f"{name} {weight:.3f}" for name, weight in place.causes)
+    drawn = _image(_posed(rig, place, clip), f"{place.joint} in the pose {place.pose}")
+    return (
+        f"<li>{drawn}<b>{html.escape(place.pose)}: {html.escape(place.told)}</b>"
+        f"{html.escape(place.figure)}, {place.severity:.2f} times the limit"
+        f"{html.escape(f'; held by {held}') if held else ''}</li>"
+    )
+
+
+def _fact_card(rig: Rig, fact: Fact) -> str:
+    where = _list(fact.where)
+    drawn = _found(rig, fact)
+    return (
+        f"<li>{'' if drawn is None else _image(drawn, f'where: {where}')}"
+        f"<b>{html.escape(fact.about)}: {html.escape(fact.name)} {html.escape(fact.told)}</b>"
+        f"{html.escape(where)}</li>"
+    )
+
+
+def _found(rig: Rig, fact: Fact) -> NDArray[np.uint8] | None:
+    """Where a fact of the check is: round its vertices, or what its joints move."""
+    vertices = [each for each in fact.where if isinstance(each, int)]
+    numbers = rig.skeleton.index
+    joints = [numbers[each] for each in fact.where if isinstance(each, str) and each in numbers]
+    if vertices and max(vertices) < len(rig.mesh.vertices):
+        points = rig.mesh.vertices
+        away = np.min([np.linalg.norm(points - points[each], axis=1) for each in vertices], axis=0)
+        values = np.clip(1 - away / (NEAR * rig.mesh.diagonal), 0, 1)
+    elif joints:
+        values = rig.weights.matrix.tocsc()[:, joints].toarray().max(axis=1)  # type: ignore[union-attr]
+    else:
+        return None
+    return _tile(rig.mesh, values, best_view(rig.mesh, values, least=0.3)) if values.any() else None
+
+
+def _places(places: Sequence[Place]) -> str:
+    return _table(
+        ("× limit", "figure", "joint", "pose", "what", "through"),
+        (
+            (
+                f"{place.severity:.2f}",
+                place.figure,
+                place.joint,
+                place.pose,
+                place.told,
+                _list(f"{name} {weight:.3f}" for name, weight in place.causes),
+            )
+            for place in places
+        ),
+    )
+
+
+def _folded(line: str, *inside: str) -> str:
+    return f"<details><summary>{html.escape(line)}</summary>{''.join(inside)}</details>"
 
 
 def chain_sheets(rig: Rig) -> list[tuple[str, NDArray[np.uint8]]]:
@@ -192,21 +286,22 @@ def worst_sheet(rig: Rig, places: Sequence[Place], clip: Clip) -> NDArray[np.uin
     """
     if rig.weights is None:
         raise WeightsError("there are no weights to draw; weight the rig first")
-    columns = rig.weights.matrix.tocsc()
-    tiles = []
-    for place in places:
-        frame = clip.labels.index(place.pose)
-        posed = linear_blend(
-            rig.mesh.vertices,
-            rig.weights.matrix,
-            carried(rig.skeleton, world(rig.skeleton, clip.local[frame])),
-        )
-        values = columns[:, [rig.skeleton.index[place.joint]]].toarray()[:, 0]
-        mesh = replace(rig.mesh, vertices=posed)
-        tiles.append(
-            (f"{place.figure}: {place.pose}", _tile(mesh, values, best_view(mesh, values)))
-        )
+    tiles = [(f"{place.figure}: {place.pose}", _posed(rig, place, clip)) for place in places]
     return contact_sheet(tiles, columns=ACROSS, legend="weight") if tiles else None
+
+
+def _posed(rig: Rig, place: Place, clip: Clip) -> NDArray[np.uint8]:
+    matrix = rig.weights.matrix  # type: ignore[union-attr]
+    local = clip.local[clip.labels.index(place.pose)]
+    posed = linear_blend(
+        rig.mesh.vertices, matrix, carried(rig.skeleton, world(rig.skeleton, local))
+    )
+    values = matrix[:, [rig.skeleton.index[place.joint]]].toarray()[:, 0]
+    if place.figure in PLACED:
+        values = np.zeros(len(posed))
+        values[place.vertices] = 1
+    mesh = replace(rig.mesh, vertices=posed)
+    return _tile(mesh, values, best_view(mesh, values))
 
 
 def _tile(mesh: Mesh, values: NDArray[np.float64], seen: View) -> NDArray[np.uint8]:
@@ -223,14 +318,9 @@ def _image(pixels: NDArray[np.uint8], alternative: str) -> str:
 def _table(head: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
     lines = ["<tr>" + "".join(f"<th>{html.escape(cell)}</th>" for cell in head) + "</tr>"]
     for row in rows:
-        mark = ' class="look"' if row[0] else ""
         cells = "".join(f"<td>{html.escape(str(cell))}</td>" for cell in row)
-        lines.append(f"<tr{mark}>{cells}</tr>")
-    return f"<table>{''.join(lines)}</table>"
-
-
-def _mark(finding: bool) -> str:
-    return "!" if finding else ""
+        lines.append(f"<tr>{cells}</tr>")
+    return f'<div class="scroll"><table>{"".join(lines)}</table></div>'
 
 
 def _list(items: Iterable[object]) -> str:

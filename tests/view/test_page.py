@@ -125,7 +125,7 @@ def test_a_vertex_shows_the_files_numbers_heaviest_first(shown):
     read = [float(text) for text in tab.locator("#bars b").all_inner_texts()]
     row = rig.weights.dense()[17]
     assert read == pytest.approx(np.sort(row)[::-1], abs=6e-5)
-    assert tab.locator("#bars span").first.inner_text() == rig.skeleton.names[row.argmax()]
+    assert tab.locator("#bars button").first.inner_text() == rig.skeleton.names[row.argmax()]
 
 
 def test_the_character_takes_a_click(shown):
@@ -138,6 +138,39 @@ def test_the_character_takes_a_click(shown):
     picked = int(tab.get_by_label("Vertex").input_value())
     # The middle of the picture is the middle of the tube.
     assert 1 < rig.mesh.vertices[picked, 0] < 3
+
+
+def test_a_joint_is_picked_on_the_body(shown):
+    tab, rig, _, _ = shown
+    tab.get_by_label("Pose").fill("2")
+    tab.keyboard.press("0")
+    tab.wait_for_timeout(600)
+    box = tab.locator("#body").bounding_box()
+    for number in (4, 1):
+        x, y, _ = tab.evaluate(f"autoweight.jointOnCanvas({number})")
+        tab.mouse.move(box["x"] + x, box["y"] + y)
+        assert tab.locator("#named").inner_text() == rig.skeleton.names[number]
+        tab.mouse.click(box["x"] + x, box["y"] + y)
+        assert tab.evaluate("autoweight.state.joint") == number
+    tab.get_by_label("Joints", exact=True).uncheck()
+    tab.mouse.click(box["x"] + x, box["y"] + y)
+    assert tab.evaluate("autoweight.state.vertex") >= 0  # without joints the body takes the click
+    tab.get_by_label("Joints", exact=True).check()
+    tab.get_by_label("Pose").fill("0")
+
+
+def test_the_page_fits_a_phone(shown):
+    tab, _, _, _ = shown
+    tab.set_viewport_size({"width": 360, "height": 740})
+    try:
+        assert tab.evaluate("document.documentElement.scrollWidth") <= 360
+        tab.locator("#places button").first.scroll_into_view_if_needed()
+        stage = tab.locator("#stage").bounding_box()
+        # The character stays in sight beside what is read below it.
+        assert stage["y"] <= 1 and 250 < stage["height"] < 500
+        tab.get_by_role("button", name="a pinch").click()
+    finally:
+        tab.set_viewport_size({"width": 1200, "height": 800})
 
 
 def test_keys_alone_find_a_joint_and_step_through_poses(shown):

@@ -30,9 +30,23 @@ def test_a_report_has_every_fact_and_escapes_every_name(reviewed):
     text = report(rig, facts, flexion, clip, title="a & b", recipe='method = "<heat>"')
     assert all(fact.name in text for fact in facts)
     assert "a &amp; b" in text and "&lt;heat&gt;" in text
-    assert text.count("</table>") == 2  # its own two, and none from a joint's name
+    assert text.count("</table>") == text.count("<table>")  # none from a joint's name
     assert not re.search(r'(src|href)="(?!data:)', text)  # nothing from elsewhere
     assert text == report(rig, facts, flexion, clip, title="a & b", recipe='method = "<heat>"')
+
+
+def test_a_report_begins_with_what_is_to_be_done_and_folds_what_is_sound(reviewed):
+    rig, clip, flexion = reviewed
+    facts = [replace(fact, finding=False) for fact in check(rig)]
+    clean = report(rig, facts, replace(flexion, places=()), clip)
+    assert "Nothing left to do" in clean and "<img" not in clean.split("<details>")[0]
+    worst = replace(flexion.places[0], limit=flexion.places[0].value / 3)
+    looked = [replace(facts[0], finding=True, where=(0, 5)), *facts[1:]]
+    text = report(rig, looked, replace(flexion, places=(worst,)), clip)
+    before, folded = text.split("<details>", 1)
+    assert "To do: 1 place over a limit in motion and 1 thing to look at" in before
+    assert before.count("<img") == 2 and worst.told in before and facts[0].name in before
+    assert all(f"<td>{fact.name}</td>" in folded for fact in facts[1:]) and "<td>" not in before
 
 
 def test_a_chain_is_drawn_by_at_most_four_of_its_joints(reviewed):

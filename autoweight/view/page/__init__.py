@@ -104,7 +104,7 @@ def page(
             f'<script type="application/octet-stream" id="{name}">{_packed(values)}</script>'
             for name, values in blobs.items()
         ),
-        "script": source.joinpath("page.js").read_text(),
+        "script": "".join(source.joinpath(name).read_text() for name in ("body.js", "page.js")),
     }
     # One pass over the template, so that nothing that is filled in is searched again.
     pieces = source.joinpath("page.html").read_text().split("{{")
