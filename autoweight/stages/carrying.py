@@ -20,7 +20,7 @@ from autoweight.stages.solving import solve
 from autoweight.surface import Surface, prepare
 from autoweight.surface.doubting import astray, lonely, vague
 from autoweight.surface.inpainting import inpaint
-from autoweight.surface.matching import SURE, match
+from autoweight.surface.matching import match
 from autoweight.surface.places import Ground
 from autoweight.weights.inheriting import follow, inherit
 from autoweight.weights.locks import ATTRIBUTE
@@ -236,7 +236,7 @@ def _copied(
     interpolator = places.interpolator(ground.surface)
     rows = _where(placed, kept, normalised(interpolator @ on_source))
     place = np.where(placed[:, None], target.vertices, places.position)
-    sure = placed | (matches.found & (places.distance <= SURE * ground.diagonal))
+    sure = placed | matches.sure
     known = placed | matches.found
     known &= ~vague(ground, target, place, known & ~sure, on_source, rows)
     known &= ~lonely(target, sure, known)

@@ -20,6 +20,12 @@ SURE = 1e-3
 TWIN_SHARE = 0.02
 """Share of a piece's sure matches that makes a piece of the source one of its counterparts."""
 
+SAGITTA = float(np.tan(np.pi / 8)) / 2
+"""Edge lengths by which a chord leaves an arc that turns a right angle between its ends.
+
+So near, coarse triangles say nothing: neither the normal of a vertex nor its distance is finer.
+"""
+
 DIRECTIONS = 128
 """Directions that normals are sorted into when a nearest place faces the opposite way."""
 
@@ -36,11 +42,14 @@ class Matches:
         Whether it is near enough and faces the right way.
     cosine : ndarray, shape (n,)
         Of the angle between the normals.
+    sure : ndarray, shape (n,), bool
+        Whether it lies on the surface itself, as nearly as the triangles of the target tell.
     """
 
     places: Places
     found: NDArray[np.bool_]
     cosine: NDArray[np.float64]
+    sure: NDArray[np.bool_]
 
 
 def match(ground: Ground, target: Surface, *, reach: float, angle: float) -> Matches:
@@ -61,8 +70,9 @@ def match(ground: Ground, target: Surface, *, reach: float, angle: float) -> Mat
     reach : float
         Greatest distance, in scene units.
     angle : float
-        Greatest angle between the normals, in radians. Matches that lie on the surface itself
-        may differ up to a right angle, since edges there may be sharp.
+        Greatest angle between the normals, in radians. Matches that lie on the surface itself, as
+        nearly as the triangles of the target tell, may differ: edges may be sharp, and the normal
+        at the tip of a thin feature is a matter of few triangles.
 
     Returns
     -------
@@ -72,7 +82,7 @@ def match(ground: Ground, target: Surface, *, reach: float, angle: float) -> Mat
     search.turn_inside_out()
     search.keep_to_counterparts()
     search.face_the_right_way()
-    return Matches(search.places, search.suited(), search.cosine)
+    return Matches(search.places, search.suited() | search.sure, search.cosine, search.sure)
 
 
 class _Search:
@@ -82,6 +92,7 @@ class _Search:
         self.ground, self.target = ground, target
         self.reach, self.limit = reach, float(np.cos(angle))
         self.facing = target.normals
+        self.close = np.clip(SAGITTA * _spacing(target), SURE * ground.diagonal, reach)
         self.places = ground.nearest(target.vertices)
         self.cosine = self._cosine(self.places, self.facing)
 
@@ -91,13 +102,21 @@ class _Search:
 
     @property
     def sure(self) -> NDArray[np.bool_]:
+        """Whether a vertex lies on the source as nearly as the triangles of the target tell."""
+        return self.places.distance <= self.close
+
+    @property
+    def upon(self) -> NDArray[np.bool_]:
+        """As `sure`, but whatever the triangles are: a lining may be nearer than they are long."""
         return self.places.distance <= SURE * self.ground.diagonal
 
     def suited(self) -> NDArray[np.bool_]:
-        return self._suits(self.places, self.cosine)
+        return self._suits(np.arange(len(self.target)), self.places, self.cosine)
 
-    def _suits(self, places: Places, cosine: NDArray[np.float64]) -> NDArray[np.bool_]:
-        sure = places.distance <= SURE * self.ground.diagonal
+    def _suits(
+        self, points: NDArray[np.integer], places: Places, cosine: NDArray[np.float64]
+    ) -> NDArray[np.bool_]:
+        sure = places.distance <= self.close[points]
         return (places.distance <= self.reach) & (cosine > np.where(sure, 0.0, self.limit))
 
     def _cosine(self, places: Places, facing: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -126,13 +145,13 @@ class _Search:
         def tally(chosen: NDArray[np.bool_]) -> NDArray[np.intp]:
             return np.bincount(piece[chosen], minlength=piece.max() + 1)
 
-        lies = tally(self.sure) > tally(self.near) / 2
-        flip = lies & (tally(against & self.sure) > tally(along & self.sure))
+        lies = tally(self.upon) > tally(self.near) / 2
+        flip = lies & (tally(against & self.upon) > tally(along & self.upon))
         suspect = ~lies & (tally(against & self.near) > tally(along & self.near))
         if suspect.any():
             asking, other = self._facing_right(np.flatnonzero(self.near & suspect[piece]))
             suited = self.suited()
-            suited[asking] = self._suits(other, self._cosine(other, self.facing[asking]))
+            suited[asking] = self._suits(asking, other, self._cosine(other, self.facing[asking]))
             flip |= suspect & (tally(suited) < tally(self.near) / 2)
         if flip.any():
             self.facing = np.where(flip[piece][:, None], -self.facing, self.facing)
@@ -164,7 +183,7 @@ class _Search:
         if claimed.all() or not claimed.any() or len(rest) == 0:
             return
         aside = self.ground.nearest(self.target.vertices[rest], np.flatnonzero(~claimed[theirs]))
-        good = self._suits(aside, self._cosine(aside, self.facing[rest]))
+        good = self._suits(rest, aside, self._cosine(aside, self.facing[rest]))
         most = np.bincount(piece[rest], good, minlength=shape[0]) > np.bincount(piece) / 2
         chosen = np.flatnonzero(most[piece[rest]])
         self._take(rest[chosen], aside.taken(chosen))
@@ -176,7 +195,7 @@ class _Search:
         right way is then somewhere else along the same surface.
         """
         asking, other = self._facing_right(np.flatnonzero(self.near))
-        good = np.flatnonzero(self._suits(other, self._cosine(other, self.facing[asking])))
+        good = np.flatnonzero(self._suits(asking, other, self._cosine(other, self.facing[asking])))
         self._take(asking[good], other.taken(good))
 
     def _facing_right(self, points: NDArray[np.intp]) -> tuple[NDArray[np.intp], Places]:
@@ -195,6 +214,12 @@ class _Search:
                 queries = self.target.vertices[asking[group]]
                 found = found.put(group, self.ground.nearest(queries, faces))
         return asking, found
+
+
+def _spacing(surface: Surface) -> NDArray[np.float64]:
+    """Mean length of the edges at each vertex, (n,)."""
+    lengths = surface.adjacency
+    return np.asarray(lengths.sum(axis=1)).ravel() / np.diff(lengths.indptr)
 
 
 def _directions(count: int) -> NDArray[np.float64]:

@@ -155,6 +155,59 @@ def test_fingers_side_by_side_stay_apart(shift):
     assert same(carried.weights.matrix, new.weights.matrix)
 
 
+STEEP = 6.0
+
+
+def at_height(height: np.ndarray) -> np.ndarray:
+    return np.clip(1 - STEEP * (1 - height), 0, 1)
+
+
+def ears(around: int, up: int) -> Rig:
+    """Two thin blades that taper to a tip side by side, each moved by two joints of its own."""
+    turn, height = np.meshgrid(
+        2 * np.pi * np.arange(around) / around, np.linspace(0, 1, up), indexing="ij"
+    )
+    taper = np.sqrt(1 - 0.98 * height**2)
+    blade = np.stack(
+        [0.3 * taper * np.cos(turn), 0.02 * taper * np.sin(turn), height], axis=-1
+    ).reshape(-1, 3)
+    first, second = np.arange(around)[:, None] * up, (np.arange(around) + 1)[:, None] % around * up
+    rise = np.arange(up - 1)
+    a, b = (first + rise).ravel(), (second + rise).ravel()
+    faces = np.concatenate([np.column_stack([a, b, b + 1]), np.column_stack([a, b + 1, a + 1])])
+    bend = at_height(blade[:, 2])
+    share = np.zeros((2 * len(blade), 4))
+    share[: len(blade), 0] = share[len(blade) :, 2] = 1 - bend
+    share[: len(blade), 1] = share[len(blade) :, 3] = bend
+    rest = np.tile(np.eye(4), (4, 1, 1))
+    rest[:, :3, 3] = [[0, 0, 0], [0, 0, 0.6], [0, 0.07, 0], [0, 0.07, 0.6]]
+    skeleton = Skeleton(["root", "left", "right", "right_tip"], [-1, 0, 0, 2], rest)
+    both = np.concatenate([blade, blade + [0, 0.07, 0]])
+    mesh = Mesh(both, np.concatenate([faces, faces + len(blade)]))
+    return Rig(mesh, skeleton, Weights(sparse.csr_array(share)))
+
+
+@pytest.mark.parametrize(("around", "up"), [(8, 12), (7, 12), (5, 9)])
+def test_tips_of_coarser_ears_take_what_lies_nearest(around, up):
+    """Few triangles turn the normals of a tip by more than a match may be turned elsewhere."""
+    finished = ears(16, 24)
+    level = ears(around, up)
+    base = np.array([0, 0.07, 0]) * (level.mesh.vertices[:, 1:2] > 0.035)
+    moved = Mesh(base + 1.004 * (level.mesh.vertices - base), level.mesh.faces)
+    level = replace(level, mesh=moved)
+    carried = carry(finished, replace(level, weights=None))
+    found, vertices = carried.weights.dense(), level.mesh.vertices
+    other = vertices[:, 1] > 0.035
+    assert found[other, :2].max() == found[~other, 2:].max() == 0
+    # Weights follow the height, so they tell the height of the place that they were taken from.
+    squared, _, nearest = igl.point_mesh_squared_distance(
+        vertices, finished.mesh.vertices, finished.mesh.faces.astype(np.int64)
+    )
+    off = np.abs(at_height(nearest[:, 2]) - found[:, 1] - found[:, 3])
+    assert (off < 3 * STEEP * np.sqrt(squared) + 0.02).all()
+    assert carried.counts["filled"] == carried.counts["solved"] == 0
+
+
 def layers(count: int, inner: float, outer: float) -> Rig:
     """A tube within a tube: a body moved by one joint in a coat moved by another."""
     body, faces = torus(count, count // 2, tube=inner)
