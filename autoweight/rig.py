@@ -273,6 +273,8 @@ class Rig:
         What the rig was read from.
     attributes : mapping of str to array, optional
         Custom values for each vertex, by their name in the file (``_LOCK`` and the like).
+    name : str, optional
+        What the character is called in a file that has several; empty where it is the only one.
 
     Raises
     ------
@@ -285,6 +287,7 @@ class Rig:
     weights: Weights | None = None
     document: Document | None = None
     attributes: Mapping[str, NDArray[Any]] = field(default_factory=dict)
+    name: str = ""
 
     def __post_init__(self) -> None:
         wanted = (len(self.mesh.vertices), len(self.skeleton))

@@ -157,4 +157,5 @@ def _by_column(points: NDArray) -> NDArray:
 
 
 def _by_vertex(columns: NDArray) -> NDArray:
-    return columns.reshape(len(columns), -1, 3).swapaxes(0, 1)
+    """The reverse of `_by_column`; of no rows too, as of the rims of a closed piece."""
+    return columns.reshape(len(columns), columns.shape[1] // 3, 3).swapaxes(0, 1)

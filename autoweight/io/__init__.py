@@ -6,7 +6,7 @@ import os
 from collections.abc import Iterable, Mapping, Sequence
 from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from autoweight.errors import FileError, naming
 from autoweight.rig import Rig, Skeleton, Weights
@@ -23,11 +23,13 @@ __all__ = [
     "check_output",
     "check_place",
     "load",
+    "load_all",
     "load_clips",
     "load_motion",
     "load_shapes",
     "load_weights",
     "save",
+    "save_all",
 ]
 
 GLTF = {".glb": "gltf", ".gltf": "gltf"}
@@ -63,8 +65,9 @@ def load(
     skeleton : str, Path or Skeleton, optional
         Joints, or the JSON file that has them, for a mesh that comes without.
     root : str, optional
-        The node whose hierarchy is the skeleton, for a file with joints but no skin yet, or one
-        of several OpenUSD skeletons.
+        Which character to take where a file has several: its name, or a node at the top of its
+        joints or above them. In a glTF file whose meshes have no skin yet, the node whose
+        hierarchy is the skeleton.
     parts : sequence of str, optional
         Shell-style patterns of the parts to take; all when empty. The others stay as they are
         in the file.
@@ -79,13 +82,49 @@ def load(
     Raises
     ------
     FileError, GeometryError, SkeletonError
-        The file cannot be read, breaks its format, or has no mesh or joints.
+        The file cannot be read, breaks its format, has no mesh or joints, or several characters
+        of which none is chosen.
+    """
+    found = load_all(path, skeleton=skeleton, root=root, parts=parts, outside=outside)
+    if len(found) > 1:
+        names = ", ".join(rig.name for rig in found)
+        raise SkeletonError(
+            f"{path}: has {len(found)} characters ({names}); take one with --root, or its meshes "
+            "with --part"
+        )
+    return found[0]
+
+
+def load_all(
+    path: str | Path,
+    *,
+    skeleton: str | Path | Skeleton | None = None,
+    root: str | None = None,
+    parts: Sequence[str] = (),
+    outside: bool = False,
+) -> list[Rig]:
+    """Read every character of a file.
+
+    Parameters
+    ----------
+    path, skeleton, root, parts, outside
+        See `load`.
+
+    Returns
+    -------
+    list of Rig
+        At least one. Where the file has several, each has its name, and a bind space of its own.
+
+    Raises
+    ------
+    FileError, GeometryError, SkeletonError
+        See `load`.
     """
     path = Path(path)
     with naming(path):
         module = _module(path, READERS, "read")
         more = {"outside": True} if outside and path.suffix.lower() in GLTF else {}
-        return module.load(path, skeleton=skeleton, root=root, parts=parts, **more)
+        return module.load_all(path, skeleton=skeleton, root=root, parts=parts, **more)
 
 
 def save(
@@ -128,16 +167,53 @@ def save(
     FileError, SkeletonError, WeightsError
         The file cannot be written, or is the one the rig was read from.
     """
+    asked = {"clips": [clips] if clips else [], "shapes": shapes, "fades": fades}
+    _save([rig], path, bits, force, asked | {"flatten": flatten})
+
+
+def save_all(
+    rigs: Sequence[Rig],
+    path: str | Path,
+    *,
+    bits: int | None = None,
+    force: bool = False,
+    clips: Sequence[Sequence[Clip]] = (),
+    flatten: bool = False,
+) -> None:
+    """Write all characters of a file again, whole or not at all.
+
+    Parameters
+    ----------
+    rigs : sequence of Rig
+        What `load_all` read from one file, or some of it, with new weights.
+    path, bits, force, flatten
+        See `save`. A weight table holds one character.
+    clips : sequence of sequence of Clip
+        Animations to add, for each rig.
+
+    Raises
+    ------
+    FileError, SkeletonError, WeightsError
+        See `save`; or the rigs are not of one file.
+    """
+    _save(rigs, path, bits, force, {"clips": clips, "flatten": flatten})
+
+
+def _save(
+    rigs: Sequence[Rig], path: str | Path, bits: int | None, force: bool, asked: dict[str, Any]
+) -> None:
     path = Path(path)
-    check_output(rig, path, force=force)
+    sources = {None if rig.document is None else rig.document.path for rig in rigs}
+    if len(rigs) != 1 and (len(sources) != 1 or None in sources):
+        raise FileError(f"{path}: gets the characters of one file only; save the others elsewhere")
+    check_output(rigs[0], path, force=force)
     with naming(path):
         module = _module(path, WRITERS, "write")
-        asked = {"clips": clips, "shapes": shapes, "fades": fades, "flatten": flatten}
         asked = {name: value for name, value in asked.items() if value}
         for name in asked:
             if name not in module.EXTRAS:
                 raise FileError(f"a {path.suffix} file cannot be written with {name}; leave it out")
-        module.save(rig, path, bits=bits, **asked)
+        module.save_all(rigs, path, bits=bits, **asked)
 
 
 def check_output(

@@ -10,13 +10,13 @@ from autoweight.errors import FileError, GeometryError, SkeletonError, unreadabl
 from autoweight.io import joints
 from autoweight.rig import Mesh, Rig, Skeleton
 
-__all__ = ["load"]
+__all__ = ["load_all"]
 
 
-def load(
+def load_all(
     path: Path, *, skeleton: str | Path | Skeleton | None, root: str | None, parts: Sequence[str]
-) -> Rig:
-    """Read a mesh and its joints; see `autoweight.io.load`.
+) -> list[Rig]:
+    """Read a mesh and its joints; see `autoweight.io.load_all`.
 
     The vertices keep the order of the file; faces with more than three corners are split.
     """
@@ -24,9 +24,10 @@ def load(
         raise SkeletonError("has no nodes, so --root cannot name one; use --skeleton FILE")
     if parts:
         raise FileError("is taken as one part; leave out --part")
+    mesh = _mesh(path)  # first, as joints are no help where it is no mesh
     if skeleton is None:
         raise SkeletonError("has no joints; weight it with 'autoweight solve --skeleton FILE'")
-    return Rig(_mesh(path), joints.load(skeleton))
+    return [Rig(mesh, joints.load(skeleton))]
 
 
 def _mesh(path: Path) -> Mesh:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import io
 import zipfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,7 @@ from autoweight.errors import FileError, WeightsError, suggestion, unreadable
 from autoweight.io import atomic
 from autoweight.rig import ROW_SUM_TOLERANCE, Rig, Weights
 
-__all__ = ["load", "save"]
+__all__ = ["load", "save_all"]
 
 EXTRAS = ()
 HEADER = ["vertex", "joint", "weight"]
@@ -30,11 +31,15 @@ HEADER = ["vertex", "joint", "weight"]
 ROUNDED = 0.025
 
 
-def save(rig: Rig, path: Path, *, bits: int | None) -> None:
-    """Write the weights of a rig; see `autoweight.io.save`.
+def save_all(rigs: Sequence[Rig], path: Path, *, bits: int | None) -> None:
+    """Write the weights of a rig; see `autoweight.io.save_all`.
 
     Numbers are written in full, so `bits` says nothing here.
     """
+    if len(rigs) > 1:
+        names = ", ".join(rig.name for rig in rigs)
+        raise FileError(f"a table has the weights of one character; take one of {names} by --root")
+    (rig,) = rigs
     if rig.weights is None:
         raise WeightsError("there are no weights to write; solve them first")
     matrix, names = rig.weights.matrix, np.array(rig.skeleton.names)

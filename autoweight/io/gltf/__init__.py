@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import nullcontext
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from autoweight.errors import SkeletonError
+from autoweight.errors import SkeletonError, naming
 from autoweight.io import encode, joints
 from autoweight.io.gltf import compression, container, fresh
 from autoweight.io.gltf.arrays import Arrays
 from autoweight.io.gltf.binding import Binding, from_nodes, from_skins, skeleton_of
+from autoweight.io.gltf.characters import at_root, characters
 from autoweight.io.gltf.container import Container
 from autoweight.io.gltf.document import Block, GltfDocument
 from autoweight.io.gltf.hierarchy import Hierarchy
@@ -26,49 +29,53 @@ from autoweight.io.gltf.pieces import (
     pieces,
     whole_meshes,
 )
-from autoweight.io.gltf.rewriting import rewrite
-from autoweight.io.gltf.schema import SKIN_ATTRIBUTE, nth
+from autoweight.io.gltf.rewriting import Change, rewrite
+from autoweight.io.gltf.schema import SKIN_ATTRIBUTE
 from autoweight.pose.clip import Clip
 from autoweight.rig import Mesh, Part, Rig, Skeleton
 
-__all__ = ["GltfDocument", "load", "made", "save"]
+__all__ = ["GltfDocument", "load_all", "made", "save_all"]
 
 EXTRAS = ("clips", "shapes", "fades")
 
 
-def save(
-    rig: Rig,
+def save_all(
+    rigs: Sequence[Rig],
     path: Path,
     *,
     bits: int | None,
-    clips: Sequence[Clip] = (),
+    clips: Sequence[Sequence[Clip]] = (),
     shapes: Mapping[str, NDArray[np.float64]] | None = None,
     fades: Mapping[str, NDArray[np.float64]] | None = None,
 ) -> None:
-    """Write a rig as glTF; see `autoweight.io.save`."""
-    document = rig.document
-    if not isinstance(document, GltfDocument):
-        document = made(rig.mesh, rig.skeleton).document
-        assert isinstance(document, GltfDocument)
-    rewrite(document, rig, path, bits=bits, added_clips=clips, added_shapes=shapes, fades=fades)
+    """Write the rigs of a file as glTF; see `autoweight.io.save_all`."""
+    changes = []
+    for number, rig in enumerate(rigs):
+        document = rig.document
+        if not isinstance(document, GltfDocument):
+            document = made(rig.mesh, rig.skeleton).document
+            assert isinstance(document, GltfDocument)
+        added = clips[number] if clips else ()
+        changes.append(Change(document, rig, added, shapes or {}, fades or {}))
+    rewrite(changes, path, bits=bits)
 
 
-def load(
+def load_all(
     path: Path,
     *,
     skeleton: str | Path | Skeleton | None,
     root: str | None,
     parts: Sequence[str],
     outside: bool = False,
-) -> Rig:
-    """Read a rig from glTF; see `autoweight.io.load`."""
+) -> list[Rig]:
+    """Read the rigs of a glTF file; see `autoweight.io.load_all`."""
     source = compression.expanded(container.read(path, outside=outside))
     if skeleton is None:
-        return _rig(source, parts, root=root)
+        return _rigs(source, parts, root)
     if root is not None:
         raise SkeletonError("can have its joints from --root or from --skeleton; give one")
     source, unbound = fresh.with_joints(source, joints.load(skeleton))
-    return _rig(source, parts, unbound=unbound)
+    return [_unbound(source, Hierarchy(source.tree.nodes), unbound, parts)]
 
 
 def made(
@@ -102,39 +109,60 @@ def made(
     content = fresh.glb(
         mesh, skeleton, normals=normals, uvs=uvs, colours=colours, material=material
     )
-    return _rig(container.parse(content, None), ())
+    (rig,) = _rigs(container.parse(content, None), (), None)
+    return rig
 
 
-def _rig(
-    source: Container,
-    parts: Sequence[str],
-    *,
-    root: str | None = None,
-    unbound: tuple[int, ...] | None = None,
+def _rigs(source: Container, parts: Sequence[str], root: str | None) -> list[Rig]:
+    """The rig of each character that is asked for, or of the joints below a node."""
+    tree, hierarchy = source.tree, Hierarchy(source.tree.nodes)
+    bound = list(pieces(tree, bound=True))
+    cast = characters(tree, hierarchy, bound)
+    wanted = cast if root is None else at_root(hierarchy, cast, root)
+    if root is not None and (len(cast) < 2 or not wanted):
+        loose = any(pieces(tree, bound=False))
+        if loose or not wanted:  # what has a skin already keeps its joints
+            return [_unbound(source, hierarchy, joints_below(hierarchy, root), parts)]
+    if not bound:
+        raise no_meshes(tree, hierarchy, bound=True)
+    chosen = set(choose([piece for each in wanted for piece in each.pieces], parts))
+    rigs = []
+    for character in wanted:
+        taken = [piece for piece in character.pieces if piece in chosen]
+        if not taken:
+            continue
+        with naming(character.name) if len(cast) > 1 else nullcontext():
+            bindings = _bindings(source, hierarchy, taken)
+            rig = _assemble(source, hierarchy, taken, bindings)
+        rigs.append(replace(rig, name=character.name) if len(cast) > 1 else rig)
+    return rigs
+
+
+def _bindings(source: Container, hierarchy: Hierarchy, taken: list[Piece]) -> dict[int, Binding]:
+    """The binding of each node that shows pieces, by its skin."""
+    weighted: dict[int, bool] = {}
+    skin_of: dict[int, int] = {}
+    for piece in taken:
+        skin = source.tree.nodes[piece.node].skin
+        assert skin is not None
+        skin_of[piece.node] = skin
+        has = any(SKIN_ATTRIBUTE.fullmatch(name) for name in piece.primitive.attributes)
+        weighted[skin] = weighted.get(skin, False) or has
+    skins = from_skins(source, hierarchy, weighted)
+    return {node: skins[skin] for node, skin in skin_of.items()}
+
+
+def _unbound(
+    source: Container, hierarchy: Hierarchy, joints: tuple[int, ...], parts: Sequence[str]
 ) -> Rig:
-    """The rig of a file's skins, or else of the joints it is yet to be bound to."""
-    hierarchy = Hierarchy(source.tree.nodes)
-    if root is not None:
-        unbound = joints_below(hierarchy, root)
-    found = list(pieces(source.tree, bound=unbound is None))
+    """The rig of the meshes that have no skin and the joints they are yet to be bound to."""
+    found = list(pieces(source.tree, bound=False))
     if not found:
-        raise no_meshes(source.tree, hierarchy, bound=unbound is None)
+        raise no_meshes(source.tree, hierarchy, bound=False)
     chosen = choose(found, parts)
-    if unbound is None:
-        weighted: dict[int, bool] = {}
-        for piece in chosen:
-            skin = source.tree.nodes[piece.node].skin
-            assert skin is not None
-            nth(source.tree.skins, skin, "skin")
-            has = any(SKIN_ATTRIBUTE.fullmatch(name) for name in piece.primitive.attributes)
-            weighted[skin] = weighted.get(skin, False) or has
-        skins = from_skins(source, hierarchy, weighted)
-        bindings = {piece.node: skins[source.tree.nodes[piece.node].skin or 0] for piece in chosen}
-    else:
-        whole_meshes(found, chosen)
-        bindings = from_nodes(hierarchy, unbound, list({piece.node: None for piece in chosen}))
-    rig_skeleton, joint_nodes = skeleton_of(hierarchy, list(bindings.values()))
-    return _assemble(source, hierarchy, chosen, bindings, rig_skeleton, joint_nodes)
+    whole_meshes(found, chosen)
+    nodes = list({piece.node: None for piece in chosen})
+    return _assemble(source, hierarchy, chosen, from_nodes(hierarchy, joints, nodes))
 
 
 def _assemble(
@@ -142,9 +170,8 @@ def _assemble(
     hierarchy: Hierarchy,
     pieces: list[Piece],
     bindings: dict[int, Binding],
-    skeleton: Skeleton,
-    joint_nodes: tuple[int, ...],
 ) -> Rig:
+    skeleton, joint_nodes = skeleton_of(hierarchy, list(bindings.values()))
     blocks: list[Block] = []
     parts: list[Part] = []
     arrays = Arrays(source, joint_nodes)

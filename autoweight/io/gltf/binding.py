@@ -112,8 +112,6 @@ def _read(source: Container, hierarchy: Hierarchy, number: int, has_weights: boo
         raise SkeletonError(
             f"{name!r} has no joints; bind the mesh to a hierarchy and export again"
         )
-    if max(joints) >= len(hierarchy.nodes):
-        raise FileError(f"{name!r} has node {max(joints)} as a joint, which is not there")
     stored = skin.inverse_bind_matrices is not None
     if skin.inverse_bind_matrices is not None:
         matrices = accessors.read(source, skin.inverse_bind_matrices)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from copy import deepcopy
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -24,74 +25,89 @@ from autoweight.io.gltf.schema import SKIN_ATTRIBUTE
 from autoweight.pose.clip import Clip
 from autoweight.rig import Rig, Skeleton, Weights
 
-__all__ = ["rewrite"]
+__all__ = ["Change", "rewrite"]
 
 VECTOR = {1: "SCALAR", 2: "VEC2", 3: "VEC3", 4: "VEC4"}
 
 
-def rewrite(
-    document: GltfDocument,
-    rig: Rig,
-    path: str | Path,
-    *,
-    bits: int | None = None,
-    added_clips: Sequence[Clip] = (),
-    added_shapes: Mapping[str, NDArray[np.float64]] | None = None,
-    fades: Mapping[str, NDArray[np.float64]] | None = None,
-) -> None:
-    """Write a file again with the weights and custom values of `rig`.
+@dataclass(frozen=True, eq=False)
+class Change:
+    """What of one rig is to be written.
 
     Parameters
     ----------
     document : GltfDocument
         The file as it was read.
     rig : Rig
-        Of the same vertices and joints as the one that was read.
-    path : str or Path
-    bits : {32, 16, 8}, optional
-        When left out, weights that are still those of the file stay as they are in it.
-    added_clips, added_shapes
+        Of the same vertices and joints as the one that was read, with new weights and custom
+        values.
+    clips, shapes
         Appended to the animations and morph targets of the file.
     fades
         Factors for its morph targets.
+    """
+
+    document: GltfDocument
+    rig: Rig
+    clips: Sequence[Clip]
+    shapes: Mapping[str, NDArray[np.float64]]
+    fades: Mapping[str, NDArray[np.float64]]
+
+
+def rewrite(changes: Sequence[Change], path: str | Path, *, bits: int | None = None) -> None:
+    """Write a file again with the changes of rigs that were read from it.
+
+    Parameters
+    ----------
+    changes : sequence of Change
+        All of one file.
+    path : str or Path
+    bits : {32, 16, 8}, optional
+        When left out, weights that are still those of the file stay as they are in it.
 
     Raises
     ------
     FileError, SkeletonError, WeightsError
     """
     path = Path(path)
-    weights = rig.weights
-    if bits is None and weights is document.weights:
-        weights = None  # nothing new
-    tree = document.source.json()
-    primitives = _primitives(document, tree)
-    changed = {
-        name: np.asarray(values)
-        for name, values in rig.attributes.items()
-        if values is not document.attributes.get(name)
-    }
-    replaced = {
-        primitive["attributes"].pop(name)
-        for owned in primitives
-        for primitive in owned
-        for name in list(primitive["attributes"])
-        if name in changed or (weights is not None and SKIN_ATTRIBUTE.fullmatch(name))
-    }
-    fading, faded = shapes.fade(document, primitives, fades or {})
-    replaced |= fading
-    packer = Packer(document.source, tree, replaced, glb=path.suffix.lower() == ".glb")
-    lookups = _skins(document, packer, rig.skeleton, weights)
-    clips.add(packer, document, rig.skeleton, added_clips)
-    shapes.store(packer, faded)
-    shapes.add(packer, document, primitives, added_shapes or {})
-    for name, values in changed.items():
-        _attribute(document, packer, primitives, name, values)
-    if weights is not None:
-        _weights(document, packer, primitives, lookups, weights, bits or 32)
-    beside = document.beside(tree, path)
+    source = changes[0].document.source
+    tree = source.json()
+    replaced: set[int] = set()
+    steps = []
+    for change in changes:
+        document, rig = change.document, change.rig
+        new = None if bits is None and rig.weights is document.weights else rig.weights
+        primitives = _primitives(document, tree)
+        customs = {
+            name: np.asarray(values)
+            for name, values in rig.attributes.items()
+            if values is not document.attributes.get(name)
+        }
+        replaced |= {
+            primitive["attributes"].pop(name)
+            for owned in primitives
+            for primitive in owned
+            for name in list(primitive["attributes"])
+            if name in customs or (new is not None and SKIN_ATTRIBUTE.fullmatch(name))
+        }
+        fading, faded = shapes.fade(document, primitives, change.fades)
+        replaced |= fading
+        steps.append((change, new, primitives, customs, faded))
+    packer = Packer(source, tree, replaced, glb=path.suffix.lower() == ".glb")
+    for change, new, primitives, customs, faded in steps:
+        document, skeleton = change.document, change.rig.skeleton
+        lookups = _skins(document, packer, skeleton, new)
+        clips.add(packer, document, skeleton, change.clips)
+        shapes.store(packer, faded)
+        shapes.add(packer, document, primitives, change.shapes)
+        for name, values in customs.items():
+            _attribute(document, packer, primitives, name, values)
+        if new is not None:
+            _weights(document, packer, primitives, lookups, new, bits or 32)
+    beside = changes[0].document.beside(tree, path)
     chunks = packer.chunks()
-    for old, new in beside:
-        atomic.copy(old, new)
+    for old, copy in beside:
+        atomic.copy(old, copy)
     atomic.write(path, chunks)
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from functools import reduce
 from pathlib import Path
@@ -22,12 +22,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from autoweight.errors import FileError, SkeletonError, WeightsError, unreadable
+from autoweight.errors import FileError, SkeletonError, WeightsError, suggestion, unreadable
 from autoweight.io import atomic, encode
 from autoweight.io import joints as joint_file
 from autoweight.rig import Mesh, Part, Rig, Skeleton
 
-__all__ = ["UsdDocument", "load", "save"]
+__all__ = ["UsdDocument", "load_all", "save_all"]
 
 CUSTOM = "_"
 EXTRAS = ("flatten",)
@@ -105,43 +105,21 @@ class UsdDocument:
     attributes: dict[str, NDArray[Any]]
     added: Skeleton | None = None
 
-    def write(self, rig: Rig, path: str | Path, *, bits: int = 32, flatten: bool = False) -> None:
-        """Write the weights of `rig` as a layer on top of the file, or the two as one.
+    def author(self, layer: Any, rig: Rig, bits: int) -> None:
+        """Write the weights and custom values of `rig` into a layer.
 
         Parameters
         ----------
+        layer : Sdf.Layer
+            On top of the file, or with its content.
         rig : Rig
             Of the same vertices and joints as the one that was read.
-        path : str or Path
-            A ``.usdz`` package is always flattened. The file itself gets the weights in place.
         bits : {32, 16, 8}
-        flatten : bool
-            Bake layers and references into one layer.
 
         Raises
         ------
-        FileError, WeightsError
+        WeightsError
         """
-        sdf, path = _pxr().Sdf, Path(path)
-        stage = _open(self.path)
-        if flatten or path.suffix.lower() == ".usdz":
-            layer = stage.Flatten(addSourceFileComment=False)
-        elif path.exists() and path.samefile(self.path):
-            layer = sdf.Layer.CreateAnonymous(".usda")
-            layer.TransferContent(stage.GetRootLayer())
-        else:
-            layer = sdf.Layer.CreateAnonymous(".usda")
-            layer.subLayerPaths.append(_from(path, self.path))
-            # What holds for a whole stage is read from its strongest layer alone.
-            below, above = stage.GetRootLayer().pseudoRoot, layer.pseudoRoot
-            for key in below.ListInfoKeys():
-                if key not in ("subLayers", "subLayerOffsets", "comment", "documentation"):
-                    above.SetInfo(key, below.GetInfo(key))
-        with sdf.ChangeBlock():
-            self._author(layer, rig, bits)
-        _export(layer, path)
-
-    def _author(self, layer: Any, rig: Rig, bits: int) -> None:
         if rig.weights is None:
             raise WeightsError("there are no weights to write; solve them first")
         pxr = _pxr()
@@ -169,21 +147,51 @@ class UsdDocument:
                 _custom(prim, name, values[block.vertices])
 
 
-def save(rig: Rig, path: Path, *, bits: int | None, flatten: bool = False) -> None:
-    """Write a rig as OpenUSD; see `autoweight.io.save`."""
-    bits, document = bits or 32, rig.document
-    if isinstance(document, UsdDocument):
-        document.write(rig, path, bits=bits, flatten=flatten)
-    else:
-        _export(_layer_of(rig, bits), path)
+def save_all(
+    rigs: Sequence[Rig], path: Path, *, bits: int | None, flatten: bool = False
+) -> None:
+    """Write the rigs of a file as OpenUSD; see `autoweight.io.save_all`.
+
+    The weights go into a layer on top of the file, or the two are written as one: a ``.usdz``
+    package always, and the file itself, which gets the weights in place.
+    """
+    bits, document = bits or 32, rigs[0].document
+    if not isinstance(document, UsdDocument):
+        _export(_layer_of(rigs[0], bits), path)
+        return
+    layer = _layer_over(document.path, path, flatten)
+    with _pxr().Sdf.ChangeBlock():
+        for rig in rigs:
+            assert isinstance(rig.document, UsdDocument)
+            rig.document.author(layer, rig, bits)
+    _export(layer, path)
 
 
-def load(
+def _layer_over(source: Path, path: Path, flatten: bool) -> Any:
+    """A layer to be written to `path`, on top of a file or with its content."""
+    sdf = _pxr().Sdf
+    stage = _open(source)
+    if flatten or path.suffix.lower() == ".usdz":
+        return stage.Flatten(addSourceFileComment=False)
+    layer = sdf.Layer.CreateAnonymous(".usda")
+    if path.exists() and path.samefile(source):
+        layer.TransferContent(stage.GetRootLayer())
+        return layer
+    layer.subLayerPaths.append(_from(path, source))
+    # What holds for a whole stage is read from its strongest layer alone.
+    below, above = stage.GetRootLayer().pseudoRoot, layer.pseudoRoot
+    for key in below.ListInfoKeys():
+        if key not in ("subLayers", "subLayerOffsets", "comment", "documentation"):
+            above.SetInfo(key, below.GetInfo(key))
+    return layer
+
+
+def load_all(
     path: Path, *, skeleton: str | Path | Skeleton | None, root: str | None, parts: Sequence[str]
-) -> Rig:
-    """Read a rig from OpenUSD; see `autoweight.io.load`.
+) -> list[Rig]:
+    """Read the rigs of an OpenUSD file; see `autoweight.io.load_all`.
 
-    `root` is the name or path of the Skeleton prim, where there are several.
+    `root` is the name or path of a Skeleton prim or of a prim above it.
     """
     pxr = _pxr()
     stage, added = _open(path), None
@@ -208,19 +216,36 @@ def load(
         raise SkeletonError("has no Skeleton prim; give it joints with --skeleton FILE")
     names = _names(list(meshes))
     chosen = _choose(meshes, names, parts)
-    prim = _skeleton_prim(skeletons, chosen, root)
-    bound = [mesh for mesh, theirs in chosen.items() if theirs == prim]
-    if not bound:
-        top = pxr.UsdSkel.Root.Find(prim).GetPrim()
-        free = [mesh for mesh, theirs in chosen.items() if not theirs]
-        bound = [mesh for mesh in free if top and pxr.UsdSkel.Root.Find(mesh).GetPrim() == top]
-    if not bound:
+    called = _names(skeletons)
+    moved = {prim: mine for prim in skeletons if (mine := _moved(prim, meshes))}
+    wanted = _at_root(skeletons, called, root) if root is not None else list(moved) or skeletons
+    rigs = []
+    for prim in wanted:
+        mine = [mesh for mesh in moved.get(prim, ()) if mesh in chosen]
+        if mine:
+            joints, built = _skeleton(prim)
+            mesh_names = [names[mesh] for mesh in mine]
+            rig = _assemble(path, mine, mesh_names, prim, joints, built, added)
+            rigs.append(replace(rig, name=called[prim]) if len(moved) > 1 else rig)
+    if not rigs:
+        which = ", ".join(str(prim.GetPath()) for prim in wanted[:12])
         raise FileError(
-            f"has no mesh that {prim.GetPath()} moves or could move; put the mesh and the "
-            "skeleton under one SkelRoot"
+            f"has no mesh that {which} moves or could move; put the mesh and the skeleton under "
+            "one SkelRoot"
+            + (", or choose other parts" if parts else "")
         )
-    joints, built = _skeleton(prim)
-    return _assemble(path, bound, [names[mesh] for mesh in bound], prim, joints, built, added)
+    return rigs
+
+
+def _moved(prim: Any, meshes: dict[Any, Any]) -> list[Any]:
+    """The meshes bound to a skeleton, else those under its root that are bound to none."""
+    bound = [mesh for mesh, theirs in meshes.items() if theirs == prim]
+    if bound:
+        return bound
+    root = _pxr().UsdSkel.Root
+    top = root.Find(prim).GetPrim()
+    free = [mesh for mesh, theirs in meshes.items() if not theirs]
+    return [mesh for mesh in free if top and root.Find(mesh).GetPrim() == top]
 
 
 def _make_room(stage: Any, skeleton: Skeleton) -> None:
@@ -306,21 +331,19 @@ def _choose(
     }
 
 
-def _skeleton_prim(skeletons: list[Any], meshes: dict[Any, Any], root: str | None) -> Any:
-    paths = ", ".join(str(prim.GetPath()) for prim in skeletons[:12])
-    if root is not None:
-        named = [prim for prim in skeletons if root in (prim.GetName(), str(prim.GetPath()))]
-        if len(named) != 1:
-            raise SkeletonError(f"has {len(named)} skeletons named {root!r}; there are {paths}")
-        return named[0]
-    used = [prim for prim in skeletons if prim in meshes.values()]
-    candidates = used or skeletons
-    if len(candidates) > 1:
-        raise SkeletonError(
-            f"has {len(candidates)} skeletons ({paths}); take one with --root, or the meshes of "
-            "one with --part"
-        )
-    return candidates[0]
+def _at_root(skeletons: list[Any], called: dict[Any, str], root: str) -> list[Any]:
+    """The skeletons that a name chooses: their own, or that of a prim above them."""
+    named = [prim for prim in skeletons if root in (prim.GetName(), str(prim.GetPath()))]
+    if not named:
+        named = [
+            prim
+            for prim in skeletons
+            if root in str(prim.GetPath()).split("/")
+            or str(prim.GetPath()).startswith(f"{root.rstrip('/')}/")
+        ]
+    if not named:
+        raise SkeletonError(f"has no skeleton at {root!r}; {suggestion(root, called.values())}")
+    return named
 
 
 def _skeleton(prim: Any) -> tuple[tuple[str, ...], Skeleton]:

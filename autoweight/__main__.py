@@ -1,0 +1,5 @@
+"""``python -m autoweight``."""
+
+from autoweight.cli import main
+
+main(prog_name="autoweight")
