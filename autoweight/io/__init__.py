@@ -8,7 +8,7 @@ from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from autoweight.errors import FileError, naming
+from autoweight.errors import FileError, SkeletonError, naming
 from autoweight.rig import Rig, Skeleton, Weights
 
 if TYPE_CHECKING:

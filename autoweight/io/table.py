@@ -37,8 +37,8 @@ def save_all(rigs: Sequence[Rig], path: Path, *, bits: int | None) -> None:
     Numbers are written in full, so `bits` says nothing here.
     """
     if len(rigs) > 1:
-        names = ", ".join(rig.name for rig in rigs)
-        raise FileError(f"a table has the weights of one character; take one of {names} by --root")
+        cast = ", ".join(rig.name for rig in rigs)
+        raise FileError(f"a table has the weights of one character; take one of {cast} by --root")
     (rig,) = rigs
     if rig.weights is None:
         raise WeightsError("there are no weights to write; solve them first")

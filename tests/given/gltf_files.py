@@ -62,7 +62,7 @@ class File:
             stride = {"byteStride": len(packed[0])}
         view = self.view(b"".join(packed), **stride)
         if component == FLOAT and kind == "VEC3":
-            more |= {"min": list(map(min, *rows)), "max": list(map(max, *rows))}
+            more |= {"min": list(map(min, rows[0], *rows)), "max": list(map(max, rows[0], *rows))}
         return self.add(
             "accessors",
             bufferView=view,

@@ -313,8 +313,10 @@ def test_unknown_root(tmp_path):
 
 
 def test_root_for_a_file_with_a_skin(tmp_path):
+    path = strip().glb(tmp_path / "strip.glb")
+    assert load(path, root="upper").weights is not None
     with pytest.raises(FileError, match="leave out --root"):
-        load(strip().glb(tmp_path / "strip.glb"), root="lower")
+        load(path, root="strip")
 
 
 def test_one_mesh_shown_twice_gets_weights_of_its_own(tmp_path, validate):
