@@ -19,6 +19,7 @@ HOUSE = """
     view
     demo
     cli
+    __main__
 """
 """The rooms from the ground up; those on one floor do not know each other, but on the ground."""
 

@@ -491,7 +491,7 @@ def test_parts_and_skeletons_are_chosen_by_name(scene):
     assert len(load(scene, root="Skel").mesh.vertices) == 10
     with pytest.raises(FileError, match="no part 'Tail'; it has Skin, Claw"):
         load(scene, parts=["Tail"])
-    with pytest.raises(SkeletonError, match="no skeleton at 'Bones'; there are Skel"):
+    with pytest.raises(SkeletonError, match="no skeleton at 'Bones'; there are Scene"):
         load(scene, root="Bones")
 
 

@@ -147,9 +147,7 @@ class UsdDocument:
                 _custom(prim, name, values[block.vertices])
 
 
-def save_all(
-    rigs: Sequence[Rig], path: Path, *, bits: int | None, flatten: bool = False
-) -> None:
+def save_all(rigs: Sequence[Rig], path: Path, *, bits: int | None, flatten: bool = False) -> None:
     """Write the rigs of a file as OpenUSD; see `autoweight.io.save_all`.
 
     The weights go into a layer on top of the file, or the two are written as one: a ``.usdz``
@@ -216,7 +214,7 @@ def load_all(
         raise SkeletonError("has no Skeleton prim; give it joints with --skeleton FILE")
     names = _names(list(meshes))
     chosen = _choose(meshes, names, parts)
-    called = _names(skeletons)
+    called = _called(skeletons)
     moved = {prim: mine for prim in skeletons if (mine := _moved(prim, meshes))}
     wanted = _at_root(skeletons, called, root) if root is not None else list(moved) or skeletons
     rigs = []
@@ -231,8 +229,7 @@ def load_all(
         which = ", ".join(str(prim.GetPath()) for prim in wanted[:12])
         raise FileError(
             f"has no mesh that {which} moves or could move; put the mesh and the skeleton under "
-            "one SkelRoot"
-            + (", or choose other parts" if parts else "")
+            "one SkelRoot" + (", or choose other parts" if parts else "")
         )
     return rigs
 
@@ -331,15 +328,30 @@ def _choose(
     }
 
 
+def _called(skeletons: list[Any]) -> dict[Any, str]:
+    """What the character of each skeleton is called: the highest prim that no other is below."""
+    lines = {prim: prim.GetPath().GetPrefixes() for prim in skeletons}
+    own = {
+        prim: next(
+            (path for path in line if not any(path in lines[other] for other in others)), line[-1]
+        )
+        for prim, line in lines.items()
+        for others in [[other for other in skeletons if other != prim]]
+    }
+    short = [path.name for path in own.values()]
+    return {
+        prim: path.name if short.count(path.name) == 1 else str(path) for prim, path in own.items()
+    }
+
+
 def _at_root(skeletons: list[Any], called: dict[Any, str], root: str) -> list[Any]:
     """The skeletons that a name chooses: their own, or that of a prim above them."""
-    named = [prim for prim in skeletons if root in (prim.GetName(), str(prim.GetPath()))]
+    named = [prim for prim in skeletons if called[prim] == root]
     if not named:
         named = [
             prim
             for prim in skeletons
-            if root in str(prim.GetPath()).split("/")
-            or str(prim.GetPath()).startswith(f"{root.rstrip('/')}/")
+            if any(root in (each.name, str(each)) for each in prim.GetPath().GetPrefixes())
         ]
     if not named:
         raise SkeletonError(f"has no skeleton at {root!r}; {suggestion(root, called.values())}")
