@@ -14,7 +14,11 @@ __all__ = [
     "row_differences",
     "scaled",
     "selected",
+    "uniform",
 ]
+
+ROUNDING = 1e-9
+"""Sum of differences below which two rows are the same."""
 
 CHUNK = 1 << 16
 """Pairs of rows compared at once."""
@@ -98,3 +102,25 @@ def row_differences(
         chunk = slice(start, start + CHUNK)
         found[chunk] = abs(rows[first[chunk]] - rows[second[chunk]]).sum(axis=1)
     return found
+
+
+def uniform(matrix: sparse.csr_array, group: NDArray[np.integer]) -> NDArray[np.bool_]:
+    """Groups whose rows are all the same, but for rounding.
+
+    Parameters
+    ----------
+    matrix : csr_array, shape (n, j)
+        Without stored zeros.
+    group : ndarray, shape (n,), int
+        The group of each row, from 0; none without rows.
+
+    Returns
+    -------
+    ndarray, shape (groups,), bool
+    """
+    first = np.unique(group, return_index=True)[1]
+    length = np.diff(matrix.indptr)
+    same = np.bincount(group, length != length[first][group]) == 0
+    rows = np.flatnonzero(same[group])  # the number of entries rules most out
+    apart = row_differences(matrix, rows, first[group[rows]])
+    return same & (np.bincount(group[rows], apart > ROUNDING, minlength=len(first)) == 0)

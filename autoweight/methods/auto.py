@@ -15,7 +15,7 @@ from autoweight.methods.bands import solve as solve_bands
 from autoweight.methods.heat import solve as solve_heat
 from autoweight.methods.volume import solve as solve_volume
 from autoweight.recipes.profiles import Falloff
-from autoweight.rows import replaced
+from autoweight.rows import replaced, uniform
 from autoweight.skeleton.bones import distances
 
 __all__ = ["Choice", "choose", "solve"]
@@ -73,7 +73,7 @@ class Choice:
     ----------
     part : str
         As the user's file names it.
-    method : {'heat', 'bands', 'volume', 'rigid'}
+    method : {'heat', 'bands', 'volume', 'rigid', 'seated'}
     reason : str
     vertices : ndarray, shape (k,), int
         Of the surface.
@@ -235,35 +235,28 @@ def _is_rope(limb: Limb) -> bool:
 
 
 def _settled(choice: Choice, found: sparse.csr_array, problem: Problem) -> list[Choice]:
-    """A choice, with the pieces that heat gave to one joint as one of their own."""
-    if choice.method != "heat":
+    """A choice, with the pieces that heat lets move as one as some of their own."""
+    if choice.method != "heat" or len(problem.skeleton) == 1:
         return [choice]
-    pieces = problem.surface.components
+    _, first, piece = np.unique(
+        problem.surface.components[choice.vertices], return_index=True, return_inverse=True
+    )
     rows = sparse.csr_array(found[choice.vertices])
-    alone = np.diff(rows.indptr) == 1
-    strongest = np.full(len(alone), -1)
-    strongest[alone] = rows.indices[rows.indptr[:-1][alone]]
-    own, piece = np.unique(pieces[choice.vertices], return_inverse=True)
-    low, high = np.full(len(own), len(problem.skeleton)), np.full(len(own), -1)
-    np.minimum.at(low, piece, strongest)
-    np.maximum.at(high, piece, strongest)
-    stiff = (low == high) & (low >= 0) & bool(len(problem.skeleton) > 1)
-    if not stiff.any():
-        return [choice]
-    held = Counter(problem.skeleton.names[joint] for joint in low[stiff])
+    one = uniform(rows, piece)
+    many = np.diff(rows.indptr)[first]
+    stiff, seated = one & (many == 1), one & (many > 1)
+    held = Counter(
+        problem.skeleton.names[joint] for joint in rows.indices[rows.indptr[first[stiff]]]
+    )
     listed = ", ".join(name for name, _ in held.most_common(NAMED))
     more = f" and {len(held) - NAMED} more" if len(held) > NAMED else ""
-    rigid = Choice(
-        choice.part,
-        "rigid",
-        f"small, loose and clearly one joint's: {listed}{more}",
-        choice.vertices[stiff[piece]],
-        int(stiff.sum()),
-    )
-    loose = ~stiff[piece]
-    if not loose.any():
-        return [rigid]
+    kinds = [
+        ("heat", choice.reason, ~one),
+        ("rigid", f"one joint's alone: {listed}{more}", stiff),
+        ("seated", "they move as the place does that they sit on", seated),
+    ]
     return [
-        replace(choice, vertices=choice.vertices[loose], pieces=int((~stiff).sum())),
-        rigid,
+        Choice(choice.part, method, reason, choice.vertices[those[piece]], int(those.sum()))
+        for method, reason, those in kinds
+        if those.any()
     ]

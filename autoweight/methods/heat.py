@@ -10,7 +10,7 @@ from scipy import sparse
 
 from autoweight.methods import Problem, Progress
 from autoweight.methods.equilibrium import equilibrium
-from autoweight.methods.parts import rigid_parts
+from autoweight.methods.parts import settled
 from autoweight.methods.stretches import Stretches, reach, stretches
 from autoweight.rows import scaled
 from autoweight.skeleton.bones import closest
@@ -73,7 +73,7 @@ def _solved(problem: Problem) -> sparse.csr_array:
     )
     found = equilibrium(surface, sources, pull, progress=problem.progress)
     found.data **= CRISP
-    return rigid_parts(surface, scaled(found), problem.skeleton, problem.active)
+    return settled(problem, scaled(found))
 
 
 @dataclass(frozen=True, eq=False)

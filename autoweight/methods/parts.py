@@ -1,76 +1,262 @@
-"""Detached parts that belong to one joint: an eye, a button, a plate of armour."""
+"""Detached pieces and what they turn about: an eye, a button, a plate of armour, a ball joint."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+
+import igl
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
-from scipy.spatial import cKDTree
 
-from autoweight.rig import Skeleton
+from autoweight.methods import Problem
+from autoweight.rows import normalised, replaced
+from autoweight.skeleton.bones import distances
 from autoweight.surface import Surface
+from autoweight.surface.places import Ground
 
-__all__ = ["rigid_parts"]
+__all__ = ["settled"]
 
-OWN = 0.7
-"""Share of a part that one joint must hold."""
-
-SMALL = 0.3
-"""Share of the whole area above which a part is not an accessory but a body."""
+BODY = 0.5
+"""Share of the whole area from which a piece is not a detail but a body, and may bend anywhere."""
 
 MIDDLE = 0.15
-"""A joint without children, nearer to a part's middle than this share of its radius and with no
-other joint within the radius, is there to turn it, as an eye is turned."""
+"""A joint nearer to a piece's middle than this share of its radius, with no other joint within the
+radius, is there to turn it, as an eye or the ball of a hinge is turned."""
+
+EDGE = 0.2
+"""A joint is at a piece's edge if it is outside by less than this share of the radius."""
+
+DEEP = 0.1
+"""A joint is in a piece, which bends there, if it is inside by more than this."""
+
+ALONG = 0.8
+"""Share of a piece's area that must be along one joint's bones for the piece to turn about it."""
+
+OWN = 0.7
+"""Share of a piece that one joint must hold for the piece to be wholly its own."""
+
+TOUCH = 0.5
+"""Radii of a piece within which what it sits on must be."""
+
+SEAT = 0.25
+"""Radii of a piece over which its contact with what it sits on ends."""
+
+CHUNK = 1 << 15
+"""Faces whose distances to all bones are held at once."""
+
+QUADRATURE = np.array([[4, 1, 1], [1, 4, 1], [1, 1, 4]]) / 6
+"""Three places in a triangle that stand for a third of it each (Strang & Fix, 1973)."""
 
 
-def rigid_parts(
-    surface: Surface,
-    weights: sparse.csr_array,
-    skeleton: Skeleton,
-    active: NDArray[np.bool_],
-) -> sparse.csr_array:
-    """Give a part wholly to one joint, where it is clear which.
+def settled(problem: Problem, weights: sparse.csr_array) -> sparse.csr_array:
+    """Let pieces of a mesh that do not bend move as one.
+
+    A rigid piece turns about its joint, so the joint is in the piece or at its edge:
+
+    - the joint that is alone in a piece's middle has all of it;
+    - a piece with joints at its edge alone is the one's along whose bones it lies;
+    - a piece with a joint deeper inside bends there, and stays as it was solved.
+
+    A piece without a joint is carried by what it sits on. It moves as the place there does, and
+    not as the joint that happens to be nearest: an eye is the head's, though a leg be nearer. But
+    joints that have less than the piece elsewhere keep what is mostly theirs.
 
     Parameters
     ----------
-    surface : Surface
+    problem : Problem
     weights : csr_array, shape (n, j)
-    skeleton : Skeleton
-    active : ndarray, shape (j,), bool
-        The joints that may have weight.
+        As a method solved them, vertex by vertex. Rows sum to 1.
 
     Returns
     -------
     csr_array, shape (n, j)
-        A part is the joint's that is alone in its middle, or else that holds most of it.
     """
-    piece, count = surface.components, len(surface)
-    area = np.bincount(piece, surface.areas)
-    gather = sparse.csr_array((surface.areas, (piece, np.arange(count))), shape=(len(area), count))
-    held = (gather @ weights).toarray() / area[:, None]
-    owner = held.argmax(axis=1)
-    rigid = held.max(axis=1) > OWN
-
-    joints = np.flatnonzero(active)
-    if len(joints) > 1:
-        middle = (gather @ surface.vertices) / area[:, None]
-        spread = np.einsum("ij,ij->i", *(2 * [surface.vertices - middle[piece]]))
-        radius = np.sqrt((gather @ spread) / area)
-        near, which = cKDTree(skeleton.positions[joints]).query(middle, k=2)
-        first = joints[which[:, 0]]
-        leaf = ~np.isin(first, skeleton.parents)
-        turned = leaf & (near[:, 0] < MIDDLE * radius) & (near[:, 1] > radius)
-        owner = np.where(turned, first, owner)
-        rigid |= turned
-
-    rigid &= area < SMALL * area.sum()
-    if not rigid.any():
+    surface = problem.surface
+    if surface.components.max() == 0:
         return weights
-    whole = rigid[piece]
-    stiff = sparse.csr_array(
-        (whole.astype(float), (np.arange(count), owner[piece])), shape=weights.shape
+    pieces = _pieces(surface)
+    held = (pieces.gather @ weights).toarray() / pieces.area[:, None]
+    near = _near(problem, pieces)
+    small = pieces.area < BODY * pieces.area.sum()
+    own = small & (held.max(axis=1) > OWN)
+
+    owner = np.full(len(pieces), -1)
+    inside, edge = near.depth < -DEEP, near.depth < EDGE
+    deep = np.isin(np.arange(len(pieces)), near.piece[inside])
+    touched = np.isin(np.arange(len(pieces)), near.piece[edge])
+    whole = touched & (small | ~deep)
+    along = _along(problem, pieces, whole)
+    turns = whole & (along.max(axis=1) > ALONG)
+    owner[turns] = along[turns].argmax(axis=1)
+    left = own & touched & ~deep & ~turns
+    owner[left] = held[left].argmax(axis=1)
+    middle = small & (near.alone >= 0)
+    owner[middle] = near.alone[middle]
+    found = _given(weights, pieces, owner)
+
+    loose = np.flatnonzero(~touched & ~middle)
+    if len(loose) < len(pieces):
+        kept = (pieces.gather @ found).toarray()
+        kept[loose] = 0
+        poor = kept.sum(axis=0) < pieces.area[loose, None]
+        needed = (held[loose] * poor).sum(axis=1) > 0.5
+        found, sits = _seated(surface, pieces, found, loose[small[loose] & ~needed], loose)
+        loose = loose[~sits[loose]]
+    owner[:] = -1
+    loose = loose[own[loose]]
+    owner[loose] = held[loose].argmax(axis=1)
+    return _given(found, pieces, owner)
+
+
+@dataclass(frozen=True, eq=False)
+class _Pieces:
+    """The connected pieces of a surface.
+
+    Parameters
+    ----------
+    of : ndarray, shape (n,), int
+        The piece of each vertex.
+    gather : csr_array, shape (pieces, n)
+        Sums values of vertices over pieces, by area.
+    area, radius : ndarray, shape (pieces,)
+    middle : ndarray, shape (pieces, 3)
+    """
+
+    of: NDArray[np.int32]
+    gather: sparse.csr_array
+    area: NDArray[np.float64]
+    radius: NDArray[np.float64]
+    middle: NDArray[np.float64]
+
+    def __len__(self) -> int:
+        return len(self.area)
+
+
+@dataclass(frozen=True, eq=False)
+class _Near:
+    """Joints in and near pieces.
+
+    Parameters
+    ----------
+    piece, joint : ndarray, shape (p,), int
+        Pairs that are near each other.
+    depth : ndarray, shape (p,)
+        Distance from the surface of the piece in its radii, negative inside.
+    alone : ndarray, shape (pieces,), int
+        The joint in the middle of each, -1 for none.
+    """
+
+    piece: NDArray[np.intp]
+    joint: NDArray[np.intp]
+    depth: NDArray[np.float64]
+    alone: NDArray[np.intp]
+
+
+def _pieces(surface: Surface) -> _Pieces:
+    of, count = surface.components, len(surface)
+    area = np.bincount(of, surface.areas).astype(np.float64)
+    gather = sparse.csr_array((surface.areas, (of, np.arange(count))), shape=(len(area), count))
+    middle = (gather @ surface.vertices) / area[:, None]
+    spread = ((surface.vertices - middle[of]) ** 2).sum(axis=1)
+    return _Pieces(of, gather, area, np.sqrt(gather @ spread / area), middle)
+
+
+def _near(problem: Problem, pieces: _Pieces) -> _Near:
+    surface, joints = problem.surface, np.flatnonzero(problem.active)
+    at = problem.skeleton.positions[joints]
+    low = np.full((len(pieces), 3), np.inf)
+    high = -low
+    np.minimum.at(low, pieces.of, surface.vertices)
+    np.maximum.at(high, pieces.of, surface.vertices)
+    margin = EDGE * pieces.radius[:, None]
+    low, high = low - margin, high + margin
+    boxed = ((at >= low[:, None]) & (at <= high[:, None])).all(axis=2)
+    piece, which = np.nonzero(boxed)
+    depth = np.empty(len(piece))
+    order = np.argsort(pieces.of[surface.faces[:, 0]], kind="stable")
+    ends = np.cumsum(np.bincount(pieces.of[surface.faces[:, 0]], minlength=len(pieces)))
+    for each in np.unique(piece):
+        mine = piece == each
+        faces = surface.faces[order[ends[each - 1] if each else 0 : ends[each]]].astype(np.int64)
+        used, faces = np.unique(faces, return_inverse=True)
+        corners = np.ascontiguousarray(surface.vertices[used])
+        faces = faces.reshape(-1, 3)
+        points = np.ascontiguousarray(at[which[mine]])
+        away = np.sqrt(igl.point_mesh_squared_distance(points, corners, faces)[0])
+        within = np.abs(igl.fast_winding_number(corners, faces, points)) > 0.5
+        depth[mine] = np.where(within, -away, away) / pieces.radius[each]
+    apart = np.linalg.norm(at[which] - pieces.middle[piece], axis=1)
+    central = (apart < MIDDLE * pieces.radius[piece]) & (depth < 0)
+    crowd = np.bincount(piece, apart < pieces.radius[piece], minlength=len(pieces))
+    alone = np.full(len(pieces), -1)
+    alone[piece[central]] = joints[which[central]]
+    alone[crowd > 1] = -1
+    return _Near(piece, joints[which], depth, alone)
+
+
+def _along(problem: Problem, pieces: _Pieces, chosen: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Share of each chosen piece's area that is nearest to the bones of each joint."""
+    surface, count = problem.surface, len(problem.skeleton)
+    faces = np.flatnonzero(chosen[pieces.of[surface.faces[:, 0]]])
+    share = np.zeros((len(pieces), count))
+    for start in range(0, len(faces), CHUNK):
+        some = faces[start : start + CHUNK]
+        corners = surface.vertices[surface.faces[some]]
+        for place in QUADRATURE:
+            joint = problem.bones.joint[distances(place @ corners, problem.bones).argmin(axis=1)]
+            at = pieces.of[surface.faces[some, 0]], joint
+            np.add.at(share, at, surface.face_areas[some] / 3)
+    whole = share.sum(axis=1, keepdims=True)
+    return np.divide(share, whole, out=share, where=whole > 0)
+
+
+def _given(weights: sparse.csr_array, pieces: _Pieces, owner: NDArray[np.intp]) -> sparse.csr_array:
+    """Weights with some pieces wholly their owner's, those that have one."""
+    rows = np.flatnonzero(owner[pieces.of] >= 0)
+    alone = sparse.csr_array(
+        (np.ones(len(rows)), (np.arange(len(rows)), owner[pieces.of[rows]])),
+        shape=(len(rows), weights.shape[1]),
     )
-    loose = sparse.diags_array((~whole).astype(float), format="csr") @ weights
-    found = sparse.csr_array(loose + stiff)
-    found.eliminate_zeros()
-    return found
+    return replaced(weights, rows, alone)
+
+
+def _seated(
+    surface: Surface,
+    pieces: _Pieces,
+    weights: sparse.csr_array,
+    chosen: NDArray[np.intp],
+    loose: NDArray[np.intp],
+) -> tuple[sparse.csr_array, NDArray[np.bool_]]:
+    """Pieces that move as the place does that they sit on, of those that are not loose.
+
+    Returns
+    -------
+    weights : csr_array, shape (n, j)
+        One row for all of such a piece; one joint's wholly where it has most of the row.
+    sits : ndarray, shape (pieces,), bool
+    """
+    sits = np.zeros(len(pieces), dtype=bool)
+    rows = np.flatnonzero(np.isin(pieces.of, chosen))
+    if len(rows) == 0:
+        return weights, sits
+    ground = Ground(
+        replace(surface, faces=surface.faces[~np.isin(pieces.of[surface.faces[:, 0]], loose)])
+    )
+    places, of = ground.nearest(surface.vertices[rows]), pieces.of[rows]
+    gap = np.full(len(pieces), np.inf)
+    np.minimum.at(gap, of, places.distance)
+    sits = gap < TOUCH * pieces.radius
+    # The contact fades out, so that places as far off count alike, whatever rounding says.
+    contact = np.maximum(1 - (places.distance - gap[of]) / (SEAT * pieces.radius[of]), 0.0)
+    weigh = sparse.csr_array(
+        (surface.areas[rows] * contact, (of, np.arange(len(rows)))), shape=(len(pieces), len(rows))
+    )
+    mean = normalised(sparse.csr_array(weigh @ places.interpolator(ground.surface) @ weights))
+    whole = mean.max(axis=1).toarray().ravel() > OWN
+    alone = sparse.csr_array(
+        (np.ones(len(pieces)), (np.arange(len(pieces)), mean.argmax(axis=1))), shape=mean.shape
+    )
+    mean = replaced(mean, np.flatnonzero(whole), alone[np.flatnonzero(whole)])
+    rows = rows[sits[of]]
+    return replaced(weights, rows, mean[pieces.of[rows]]), sits

@@ -12,7 +12,7 @@ from scipy import sparse
 
 from autoweight.methods import Problem, reaches_of
 from autoweight.rig import Weights
-from autoweight.rows import normalised, replaced
+from autoweight.rows import normalised, replaced, uniform
 from autoweight.stages.planning import AttachPlan
 from autoweight.surface import Surface
 from autoweight.surface.doubting import astray, lonely, vague
@@ -73,7 +73,7 @@ def attach(problem: Problem, weights: Weights, plans: Sequence[AttachPlan] = ())
     From the bones outward: a piece most of which lies over others is their cloth and takes the
     weights of the nearest place below, so that the layers move together. A small compact piece
     is stiff: enclosed by others it goes to the joint that has most of it, against another it
-    moves as the place it sits on. A piece that is one joint's already is left alone, and so is
+    moves as the place it sits on. A piece that moves as one already is left alone, and so is
     all that lies on nothing.
 
     Parameters
@@ -99,7 +99,7 @@ def attach(problem: Problem, weights: Weights, plans: Sequence[AttachPlan] = ())
         rule[np.unique(pieces.of[surface.weld[plan.vertices]])] = number
     told = _Notes(surface, pieces)
     matrix = weights.matrix
-    stiff = _one_joint(pieces, weights)
+    stiff = uniform(matrix, pieces.of)
     small = (pieces.area < SMALL * pieces.area.sum()) & (pieces.radius < COMPACT * pieces.depth)
 
     layers = np.flatnonzero(~small)
@@ -149,17 +149,6 @@ def _pieces(surface: Surface, away: NDArray[np.float64]) -> _Pieces:
     part = np.zeros(len(area), dtype=np.intp)
     part[of[::-1]] = surface.part[::-1]
     return _Pieces(of, area, middle, radius, np.bincount(of, areas * away) / area, part)
-
-
-def _one_joint(pieces: _Pieces, weights: Weights) -> NDArray[np.bool_]:
-    """Pieces that one joint has wholly."""
-    joint = weights.dominant
-    low, high = np.full(len(pieces), weights.shape[1]), np.full(len(pieces), -1)
-    np.minimum.at(low, pieces.of, joint)
-    np.maximum.at(high, pieces.of, joint)
-    most = np.zeros(len(pieces), dtype=np.intp)
-    np.maximum.at(most, pieces.of, weights.influences)
-    return (low == high) & (most == 1)
 
 
 def _inside(

@@ -8,7 +8,6 @@ from scipy.spatial.transform import Rotation
 
 from autoweight.methods.equilibrium import equilibrium
 from autoweight.methods.heat import solve
-from autoweight.methods.parts import rigid_parts
 from autoweight.rig import Mesh, Skeleton
 from autoweight.surface import prepare
 
@@ -217,16 +216,6 @@ def test_an_eye_is_the_joints_in_its_middle_and_a_button_the_bones_it_sits_on():
     then = first + len(eye.vertices)
     np.testing.assert_array_equal(weights[first:then, 3], 1)
     np.testing.assert_array_equal(weights[then:, 0], 1)
-
-
-def test_a_part_that_two_joints_share_stays_soft():
-    surface = prepare(together(ball([0, 0, 0], 1.0), ball([3, 0, 0], 0.2)))
-    part = surface.components[np.argmax(surface.vertices[:, 0])]
-    own = np.where(surface.components == part, 0.6, 1.0)
-    soft = sparse.csr_array(np.column_stack([own, 1 - own]))
-    joints = skeleton([[0, 0, 0], [0, 5, 0]])
-    kept = rigid_parts(surface, soft, joints, np.ones(2, dtype=bool))
-    np.testing.assert_array_equal(kept.toarray(), soft.toarray())
 
 
 def test_a_flat_sheet_with_the_bones_in_it_is_weighted():
