@@ -17,6 +17,9 @@ from autoweight.rig import Mesh
 
 __all__ = ["Surface", "prepare"]
 
+TOUCHING = 1.5
+"""Pieces touch where they are nearer than this many edges of usual length."""
+
 FLAT = 1e-6
 """A piece with less volume than this, for its area, has no inside to be turned out."""
 
@@ -79,9 +82,38 @@ class Surface:
         return whole
 
     @cached_property
+    def spacing(self) -> float:
+        """Median length of an edge, in scene units."""
+        return float(np.median(self.adjacency.data))
+
+    @cached_property
     def components(self) -> NDArray[np.int32]:
         """Number of the connected piece each vertex belongs to, (n,), numbered from 0."""
         return connected_components(self.adjacency, directed=False)[1].astype(np.int32)
+
+    @cached_property
+    def bridges(self) -> NDArray[np.int32]:
+        """Each vertex of a piece and the nearest of other pieces, where they touch, (b, 2)."""
+        touching = TOUCHING * self.spacing
+        found = [np.empty((0, 2), dtype=np.int32)]
+        by_piece = np.argsort(self.components, kind="stable")
+        for inside in np.split(by_piece, np.cumsum(np.bincount(self.components))[:-1]):
+            if len(inside) == len(self):
+                break
+            outside = np.flatnonzero(self.components != self.components[inside[0]])
+            # Only what lies in the box of the others can touch them.
+            inside = inside[_boxed(self.vertices[inside], self.vertices[outside], touching)]
+            if len(inside):
+                other = self.vertices[outside]
+                outside = outside[_boxed(other, self.vertices[inside], touching)]
+            if len(inside) and len(outside):
+                apart, nearest = cKDTree(self.vertices[outside]).query(
+                    self.vertices[inside], distance_upper_bound=touching
+                )
+                near = np.isfinite(apart)
+                pairs = np.column_stack([inside[near], outside[nearest[near]]])
+                found.append(pairs.astype(np.int32))
+        return np.concatenate(found)
 
     @cached_property
     def face_areas(self) -> NDArray[np.float64]:
@@ -245,3 +277,11 @@ def _first_of_equals(rows: NDArray[np.int32]) -> NDArray[np.bool_]:
     fresh[suspects] = False
     fresh[suspects[np.unique(rows[suspects], axis=0, return_index=True)[1]]] = True
     return fresh
+
+
+def _boxed(
+    points: NDArray[np.float64], others: NDArray[np.float64], margin: float
+) -> NDArray[np.bool_]:
+    """Whether points are within a margin of the bounding box of others, (n,)."""
+    low, high = others.min(axis=0) - margin, others.max(axis=0) + margin
+    return ((points >= low) & (points <= high)).all(axis=1)

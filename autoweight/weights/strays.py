@@ -13,7 +13,7 @@ from scipy.sparse.csgraph import (
 from scipy.spatial import cKDTree
 
 from autoweight.rig import Skeleton
-from autoweight.rows import entry_rows, heaviest, scaled
+from autoweight.rows import entry_rows, heaviest, scaled, selected
 from autoweight.surface import Surface
 from autoweight.surface.patches import islands, neighbours
 
@@ -36,9 +36,6 @@ TRAIL = 1.5
 
 FEW = 16
 """Of this many vertices one is looked at first, to tell whether the rest have to be."""
-
-TOUCHING = 1.5
-"""Pieces touch where they are nearer than this many edges of usual length."""
 
 
 def strays(
@@ -70,16 +67,43 @@ def strays(
     1993), with the vertices a joint owns as marker and its weights as mask, here exact on a
     graph: the best bottleneck path is the one in the maximum spanning tree.
     """
-    here, there = neighbours(weights, _bridged(surface))
-    peak = _peaks(weights.data, here, there)
-    tops, basin = np.unique(peak, return_inverse=True)
     marker = _owned(weights, surface) if home is None else home
-    reached = _reached(weights.data, basin, here, there, marker, len(tops))
+    here, there = neighbours(weights, np.concatenate([surface.edges, surface.bridges]))
+    doubted = _elsewhere(weights, here, there, marker)
+    if not doubted.any():
+        return sparse.csr_array(weights.shape)
+    # The rest of the work is for the joints that have a summit elsewhere; few have.
+    asked = doubted[weights.indices]
+    number = np.cumsum(asked) - 1
+    height = weights.data[asked]
+    joined = asked[here]
+    here, there = number[here[joined]], number[there[joined]]
+    tops, basin = np.unique(_peaks(height, here, there), return_inverse=True)
+    reached = _reached(height, basin, here, there, number[marker[asked[marker]]], len(tops))
+    excess = np.zeros(weights.nnz)
     # From an entry up to its peak nothing is lower than the entry itself.
-    excess = weights.data - np.minimum(weights.data, reached[basin])
+    excess[asked] = height - np.minimum(height, reached[basin])
     found = sparse.csr_array((excess, weights.indices, weights.indptr), shape=weights.shape)
-    found = found.copy()
-    found.eliminate_zeros()
+    return selected(found, excess > 0)
+
+
+def _elsewhere(
+    weights: sparse.csr_array,
+    here: NDArray[np.int32],
+    there: NDArray[np.int32],
+    marker: NDArray[np.int64],
+) -> NDArray[np.bool_]:
+    """Joints with a weight away from home that no neighbour exceeds, (j,).
+
+    Of all others every weight can be reached: some way up from it ends at home.
+    """
+    topped = np.zeros(weights.nnz, dtype=bool)
+    topped[marker] = True
+    height = weights.data
+    topped[here[height[here] < height[there]]] = True
+    topped[there[height[there] < height[here]]] = True
+    found = np.zeros(weights.shape[1], dtype=bool)
+    found[weights.indices[~topped]] = True
     return found
 
 
@@ -159,14 +183,13 @@ def films(
     at_home = np.zeros(weights.nnz, dtype=bool)
     at_home[marker] = True
     order = np.argsort(weights.indices, kind="stable")
-    begin = np.unique(weights.indices[order], return_index=True)[1]
-    edge = float(np.median(surface.adjacency.data))
+    begin = np.flatnonzero(np.diff(weights.indices[order], prepend=-1))
     far = np.zeros(weights.nnz, dtype=bool)
     at = surface.vertices
     for mine in np.split(order, begin[1:]):
         trail, counts, rooted = mine[faint[mine]], mine[~faint[mine]], mine[at_home[mine]]
         if len(trail):
-            far[trail] = _far(at[row[trail]], at[row[counts]], at[row[rooted]], edge)
+            far[trail] = _far(at[row[trail]], at[row[counts]], at[row[rooted]], surface.spacing)
     if not far.any():
         return sparse.csr_array(weights.shape)
     film = weights.copy()
@@ -187,17 +210,22 @@ def _far(
     edge: float,
 ) -> NDArray[np.bool_]:
     """Which points of a trail are far from those that count, by how far these are from home."""
-    tree = cKDTree(home)
+    tree = _tree(home)
     far = np.ones(len(trail), dtype=bool)
     # A few of the points settle most: from them all is nearer to home, and the trail farther off.
     for step in (FEW, 1):
         some = counts[::step]
         hand_over = tree.query(some)[0].max()
-        apart = cKDTree(some).query(trail[far])[0]
-        far[far] = apart > TRAIL * hand_over + edge
+        near = TRAIL * hand_over + edge
+        far[far] = np.isinf(_tree(some).query(trail[far], distance_upper_bound=near)[0])
         if not far.any():
             break
     return far
+
+
+def _tree(points: NDArray[np.float64]) -> cKDTree:
+    """One that is asked too little to be worth balancing."""
+    return cKDTree(points, compact_nodes=False, balanced_tree=False)
 
 
 def owners(weights: sparse.csr_array) -> NDArray[np.int32]:
@@ -206,27 +234,55 @@ def owners(weights: sparse.csr_array) -> NDArray[np.int32]:
 
 
 def unwanted(
-    weights: sparse.csr_array, surface: Surface, skeleton: Skeleton, least: float = SAME
+    weights: sparse.csr_array,
+    surface: Surface,
+    skeleton: Skeleton,
+    least: float = SAME,
+    joints: NDArray[np.bool_] | None = None,
 ) -> sparse.csr_array:
     """The part of each weight that belongs to a joint the vertex has nothing to do with, (n, j).
 
     Weight in excess of what its joint may hold there (`strays`) or in a film that reaches too far
     (`films`), where the joint that holds the vertex otherwise is neither the joint itself nor its
     parent, grandparent, child or grandchild.
-    What is below `least` does not count.
+    What is below `least` does not count. With `joints`, (j,), nothing of others is looked for.
     """
+    apart = unrelated(skeleton)
+    asked = _met(weights, apart, least)
+    if joints is not None:
+        asked &= joints
+    if not asked.any():
+        return sparse.csr_array(weights.shape)
     home = _owned(weights, surface)
-    excess = sparse.csr_array(strays(weights, surface, home).maximum(films(weights, surface, home)))
+    kept = asked[weights.indices]
+    some, home = selected(weights, kept), (np.cumsum(kept) - 1)[home[kept[home]]]
+    excess = sparse.csr_array(strays(some, surface, home).maximum(films(some, surface, home)))
+    if excess.nnz == 0:
+        return excess
     rest = weights - excess
     rest.eliminate_zeros()
     bare = np.diff(rest.indptr) == 0
     owner = np.full(weights.shape[0], -1)
     owner[~bare] = owners(rest[~bare])
     row = entry_rows(excess)
-    excess.data[~unrelated(skeleton)[owner[row], excess.indices] | (owner[row] < 0)] = 0
+    excess.data[~apart[owner[row], excess.indices] | (owner[row] < 0)] = 0
     excess.data[excess.data < least] = 0
     excess.eliminate_zeros()
     return excess
+
+
+def _met(weights: sparse.csr_array, apart: NDArray[np.bool_], least: float) -> NDArray[np.bool_]:
+    """Joints of the vertices at which one meets another that it has nothing to do with, (j,)."""
+    joint, row = weights.indices, entry_rows(weights)
+    heavy = weights.data >= least
+    meets = np.zeros(weights.shape[0], dtype=bool)
+    for step in range(1, int(np.diff(weights.indptr).max(initial=0))):
+        both = row[step:] == row[:-step]
+        both &= apart[joint[step:], joint[:-step]] & (heavy[step:] | heavy[:-step])
+        meets[row[step:][both]] = True
+    found = np.zeros(weights.shape[1], dtype=bool)
+    found[joint[meets[row]]] = True
+    return found
 
 
 def cleaned(weights: sparse.csr_array, excess: sparse.csr_array) -> sparse.csr_array:
@@ -278,35 +334,3 @@ def _owned(weights: sparse.csr_array, surface: Surface) -> NDArray[np.int64]:
     by_joint = homeless[np.lexsort((-weights.data[homeless], weights.indices[homeless]))]
     found[by_joint[np.diff(weights.indices[by_joint], prepend=-1) != 0]] = True
     return np.flatnonzero(found)
-
-
-def _bridged(surface: Surface) -> NDArray[np.int64]:
-    """The edges, and from each vertex of a piece to the nearest of other pieces if they touch."""
-    edges = surface.edges.astype(np.int64)
-    touching = TOUCHING * float(np.median(surface.adjacency.data))
-    bridges = [edges]
-    by_piece = np.argsort(surface.components, kind="stable")
-    for inside in np.split(by_piece, np.cumsum(np.bincount(surface.components))[:-1]):
-        if len(inside) == len(surface):
-            break
-        outside = np.flatnonzero(surface.components != surface.components[inside[0]])
-        # Only what lies in the box of the others can touch them.
-        inside = inside[_boxed(surface.vertices[inside], surface.vertices[outside], touching)]
-        if len(inside):
-            other = surface.vertices[outside]
-            outside = outside[_boxed(other, surface.vertices[inside], touching)]
-        if len(inside) and len(outside):
-            apart, nearest = cKDTree(surface.vertices[outside]).query(
-                surface.vertices[inside], distance_upper_bound=touching
-            )
-            near = np.isfinite(apart)
-            bridges.append(np.column_stack([inside[near], outside[nearest[near]]]))
-    return np.concatenate(bridges)
-
-
-def _boxed(
-    points: NDArray[np.float64], others: NDArray[np.float64], margin: float
-) -> NDArray[np.bool_]:
-    """Whether points are within a margin of the bounding box of others, (n,)."""
-    low, high = others.min(axis=0) - margin, others.max(axis=0) + margin
-    return ((points >= low) & (points <= high)).all(axis=1)

@@ -12,7 +12,7 @@ from scipy import sparse
 from autoweight.errors import RecipeError, WeightsError
 from autoweight.recipes.recipe import Tidy
 from autoweight.rig import Mesh, Skeleton, Weights
-from autoweight.rows import entry_rows, replaced, row_differences
+from autoweight.rows import entry_rows, replaced, row_differences, selected
 from autoweight.surface import Surface, prepare
 from autoweight.weights.locks import Locks
 from autoweight.weights.strays import NOTABLE, cleaned, unwanted
@@ -109,6 +109,7 @@ def tidy(
         cut = _by_row(places, capped)
         tidied = _by_row(_spread(places, cut, surface, how.prune), pruned)
         if skeleton is not None:
+            tidied = selected(tidied, tidied.data > 0)
             tidied = _by_row(_without_strays(tidied, surface, skeleton), pruned)
         rows = tidied[back]
     return Weights(_locked(rows, weights.matrix, locks, how) if locks else rows)
@@ -238,10 +239,14 @@ def _without_strays(
     places: sparse.csr_array, surface: Surface, skeleton: Skeleton
 ) -> sparse.csr_array:
     rows = places[: len(surface)]
+    joints = None
     for _ in range(STRAY_ROUNDS):
-        excess = unwanted(rows, surface, skeleton, NOTABLE)
+        excess = unwanted(rows, surface, skeleton, NOTABLE, joints)
         if excess.nnz == 0:
             break
+        # What is found of a joint changes only with a row that it is in.
+        joints = np.zeros(rows.shape[1], dtype=bool)
+        joints[rows[np.diff(excess.indptr) > 0].indices] = True
         rows = cleaned(rows, excess)
     return sparse.vstack([rows, places[len(surface) :]], format="csr")
 
