@@ -15,6 +15,7 @@ HOUSE = """
     flexing
     ribbons
     io
+    batch
     stages
     view
     demo

@@ -3,10 +3,17 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from autoweight.cli.options import as_json, emit, table
+from autoweight.cli.options import as_json, emit, scheduler, table, workers
+
+if TYPE_CHECKING:
+    from autoweight.stages.league import Summary
 
 
 @click.command()
@@ -14,7 +21,8 @@ from autoweight.cli.options import as_json, emit, table
 @click.option(
     "--methods",
     metavar="NAMES",
-    help="With commas; a built-in name or package.module:function. Every built-in one otherwise.",
+    help="With commas; a built-in name, package.module:function, or a recipe file, which brings "
+    "its parameters. Every built-in one otherwise.",
 )
 @click.option(
     "--repeats",
@@ -27,6 +35,11 @@ from autoweight.cli.options import as_json, emit, table
 @click.option("--megabytes", default=8000, show_default=True, help="Most memory for one line.")
 @click.option("--csv", "csv_file", metavar="FILE", help="Write the table there as well.")
 @click.option("--plot", metavar="FILE", help="Draw time against nearness there, as SVG.")
+@click.option(
+    "--keep", metavar="DIR", help="Keep results there, and do not do again what is there already."
+)
+@scheduler
+@workers(1)
 @as_json
 def command(
     rigs: tuple[str, ...],
@@ -36,9 +49,14 @@ def command(
     megabytes: int,
     csv_file: str | None,
     plot: str | None,
+    keep: str | None,
+    scheduler: str | None,
+    workers: int,
     as_json: bool,
 ) -> None:
     """Run weighting methods on RIGS that have weights, and say how near they come to them.
+
+    A folder stands for the rigs in it.
 
     Each method runs in a process of its own: one that crashes, or outstays its limits, is a line
     of the table and not the end. Leaves with 1 where a method did not finish.
@@ -55,7 +73,8 @@ def command(
       influences            joints a vertex
       flex_worst, _mean     worst place in 60 poses and mean over places, in
                             limits of `autoweight flex`
-    L1, precision, recall and deformation are those of Xu et al., TOG 39(4), 2020.
+    L1, precision, recall and deformation are those of Xu et al., TOG 39(4), 2020. Over several
+    rigs, means come with 95 % confidence intervals.
 
     \b
     Example:
@@ -63,24 +82,63 @@ def command(
     """
     from autoweight.errors import WeightsError
     from autoweight.io import check_place, load
-    from autoweight.stages.league import DEFAULTS, Limits, league
+    from autoweight.stages.league import DEFAULTS, Limits, league, summaries
     from autoweight.view.plot import save_plot
 
     for place, suffix in ((csv_file, ".csv"), (plot, ".svg")):
         if place:
             check_place(place, (suffix,))
     for rig in rigs:
-        if load(rig).weights is None:
+        if not Path(rig).is_dir() and load(rig).weights is None:
             raise WeightsError(f"{rig}: has no weights to come near to; bench rigs that have some")
+    files = [file for rig in rigs for file in _files(rig)]
     names = [name.strip() for name in methods.split(",")] if methods else DEFAULTS
-    results = league(rigs, names, Limits(seconds=seconds, megabytes=megabytes, repeats=repeats))
+    limits = Limits(seconds=seconds, megabytes=megabytes, repeats=repeats)
+    results = league(files, names, limits, scheduler=scheduler, workers=workers, keep=keep)
     rows = [each.flat() for each in results]
+    means = summaries(results) if len(files) > 1 else []
     if csv_file:
         _write_csv(csv_file, rows)
     if plot:
         save_plot(results, plot)
-    emit({"results": rows}, as_json, lambda: table([tuple(rows[0]), *map(_cells, rows)]))
+    emit(
+        {
+            "results": rows,
+            **({"means": [_finite(asdict(each)) for each in means]} if means else {}),
+        },
+        as_json,
+        lambda: "\n".join([table([tuple(rows[0]), *map(_cells, rows)]), *_told(means)]),
+    )
     sys.exit(1 if any(each.measures is None for each in results) else 0)
+
+
+def _files(given: str) -> list[str]:
+    """A rig, or those in a folder."""
+    from autoweight.errors import FileError
+    from autoweight.io import READERS
+
+    if not Path(given).is_dir():
+        return [given]
+    found = sorted(str(each) for each in Path(given).iterdir() if each.suffix.lower() in READERS)
+    if not found:
+        raise FileError(f"{given}: no file in this folder is a rig")
+    return found
+
+
+def _told(means: Sequence[Summary]) -> list[str]:
+    """Means with their intervals, for people."""
+    if not means:
+        return []
+    rows: list[tuple[str, ...]] = [("method", "measure", "rigs", "mean", "95 % between")]
+    for each in means:
+        between = f"{each.low:.4g} and {each.high:.4g}" if each.low == each.low else ""
+        rows.append((each.method, each.measure, str(each.rigs), f"{each.mean:.4g}", between))
+    return ["", table(rows)]
+
+
+def _finite(row: dict[str, Any]) -> dict[str, Any]:
+    """Not-a-number as null: JSON has no other word for it."""
+    return {key: None if value != value else value for key, value in row.items()}
 
 
 def _cells(row: dict) -> tuple[str, ...]:

@@ -21,10 +21,12 @@ __all__ = [
     "quiet",
     "recipe",
     "root",
+    "scheduler",
     "skeleton",
     "table",
     "tidying",
     "weights_table",
+    "workers",
 ]
 
 PAGES = (".html", ".htm")
@@ -67,6 +69,24 @@ _TIDYING = (
         help="Bits of a weight in the file; 32 is floating point.",
     ),
 )
+
+scheduler = click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="Dask scheduler whose workers do it, such as tcp://h:8786.",
+)
+
+
+def workers(default: int | None) -> Callable[..., Any]:
+    """Option for how many jobs run at a time on this machine."""
+    many = "as many as it has processors" if default is None else str(default)
+    return click.option(
+        "--workers",
+        type=click.IntRange(1),
+        default=default,
+        metavar="N",
+        help=f"Jobs at a time on this machine; {many} when left out.",
+    )
 
 
 def tidying(command: Callable[..., Any]) -> Callable[..., Any]:

@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
-import multiprocessing
+import math
+import os
 import statistics
-import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, fields
-from multiprocessing.connection import Connection
+from pathlib import Path
 
-from autoweight.errors import AutoweightError
+from autoweight.batch import apart
+from autoweight.batch.apart import Answer, peak
+from autoweight.batch.engine import hand_out
+from autoweight.batch.ledger import Entry, Ledger, digest, prints, signature
+from autoweight.errors import AutoweightError, WeightsError
 from autoweight.methods import find
+from autoweight.recipes.recipe import Recipe, load_recipe
 
-__all__ = ["DEFAULTS", "Limits", "Measures", "Result", "league"]
+__all__ = ["DEFAULTS", "Limits", "Measures", "Result", "Summary", "league", "summaries"]
 
 DEFAULTS = ("auto", "heat", "bands", "volume", "biharmonic", "nearest", "inverse")
+
+RECIPE = ".toml"
 
 ENOUGH = 10.0
 """A method that has taken so many seconds is not repeated."""
@@ -25,7 +32,7 @@ POSES = 60
 
 
 @dataclass(frozen=True)
-class Limits:
+class Limits(apart.Limits):
     """What a method may use.
 
     Parameters
@@ -41,7 +48,6 @@ class Limits:
     """
 
     seconds: float = 120.0
-    megabytes: int = 8000
     repeats: int = 3
     max_influences: int = 4
 
@@ -123,8 +129,57 @@ class Result:
         return {"rig": self.rig, "method": self.method, **numbers, "trouble": self.trouble}
 
 
+@dataclass(frozen=True)
+class Summary:
+    """A measure of a method over all rigs on which it finished.
+
+    Parameters
+    ----------
+    method, measure : str
+    rigs : int
+    mean, low, high : float
+        Mean over the rigs, and the ends of its 95 % confidence interval; NaN for fewer than three
+        and for values that are all the same.
+
+    References
+    ----------
+    B. Efron, "Better Bootstrap Confidence Intervals", JASA 82(397), 1987 (`scipy.stats.bootstrap`).
+    """
+
+    method: str
+    measure: str
+    rigs: int
+    mean: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class _Entrant:
+    """One method on one rig."""
+
+    rig: str
+    method: str
+    limits: Limits
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        return (self.rig, self.method) if self.method.endswith(RECIPE) else (self.rig,)
+
+    @property
+    def asked(self) -> str:
+        return digest(signature(), self.rig, self.method, repr(self.limits))
+
+
 def league(
-    rigs: Sequence[str], methods: Sequence[str], limits: Limits | None = None
+    rigs: Sequence[str],
+    methods: Sequence[str],
+    limits: Limits | None = None,
+    *,
+    scheduler: str | None = None,
+    workers: int = 1,
+    keep: str | Path | None = None,
+    told: Callable[[Result], None] = lambda result: None,
 ) -> list[Result]:
     """Run every method on every rig, each in a process of its own.
 
@@ -133,8 +188,16 @@ def league(
     rigs : sequence of str
         Files with weights.
     methods : sequence of str
-        Built-in names, or ``package.module:function`` for one of the user's own.
+        Built-in names, ``package.module:function`` for one of the user's own, or recipe files,
+        which bring a method and its parameters.
     limits : Limits, optional
+    scheduler, workers : str and int, optional
+        See `autoweight.batch.engine.hand_out`. More than one at a time slow each other down.
+    keep : str or Path, optional
+        A folder where results are kept; what is there already, from the same files and the same
+        code, is not done again.
+    told : callable, optional
+        Called with every result as it comes.
 
     Returns
     -------
@@ -143,48 +206,101 @@ def league(
 
     Raises
     ------
-    RecipeError
-        A method that cannot be found.
+    RecipeError, FileError
+        A method or recipe that cannot be found.
     """
     for method in methods:
-        find(method)
+        _recipe(method)
     limits = limits or Limits()
-    return [_apart(rig, method, limits) for rig in rigs for method in methods]
+    if scheduler is not None or keep is not None:
+        rigs = [os.path.abspath(rig) for rig in rigs]
+    entrants = [_Entrant(rig, method, limits) for rig in rigs for method in methods]
+    ledger = Ledger(keep) if keep is not None else None
+    results: dict[int, Result] = {}
+    todo = []
+    for number, entrant in enumerate(entrants):
+        before = _before(entrant, ledger) if ledger else None
+        if before is None:
+            todo.append(number)
+        else:
+            results[number] = before
+            told(before)
+    jobs = [entrants[number] for number in todo]
+    for which, answer in hand_out(_measured, jobs, limits, scheduler=scheduler, workers=workers):
+        entrant = jobs[which]
+        result = Result(entrant.rig, entrant.method, answer.value, answer.trouble)
+        if ledger and answer.value:
+            _keep(entrant, answer, ledger)
+        results[todo[which]] = result
+        told(result)
+    return [results[number] for number in range(len(entrants))]
 
 
-def _apart(rig: str, method: str, limits: Limits) -> Result:
-    # Spawned rather than forked: peak memory is then the method's own.
-    context = multiprocessing.get_context("spawn")
-    ours, theirs = context.Pipe(duplex=False)
-    child = context.Process(target=_child, args=(theirs, rig, method, limits), daemon=True)
-    child.start()
-    theirs.close()
+def _recipe(method: str) -> Recipe:
+    """The recipe that a method's name stands for."""
+    if method.endswith(RECIPE):
+        return load_recipe(method)
+    find(method)
+    return Recipe(method=method)
+
+
+def _before(entrant: _Entrant, ledger: Ledger) -> Result | None:
+    """What is known of a method on a rig, if both are what they were."""
+    entry = ledger.entry(entrant.asked)
+    if entry is None:
+        return None
     try:
-        if ours.poll(limits.seconds):
-            measures, trouble = ours.recv()
-            return Result(rig, method, measures, trouble)
-        return Result(rig, method, None, f"not done after {limits.seconds:g} s")
-    except EOFError:
-        child.join()
-        return Result(rig, method, None, f"crashed with exit code {child.exitcode}")
-    finally:
-        child.kill()
-        child.join()
+        now = prints(entrant.files, entry.inputs)
+    except AutoweightError:
+        return None
+    if any(now[path].digest != each.digest for path, each in entry.inputs.items()):
+        return None
+    return Result(entrant.rig, entrant.method, Measures(**entry.told))
 
 
-def _child(answer: Connection, rig: str, method: str, limits: Limits) -> None:
-    import resource
+def _keep(entrant: _Entrant, answer: Answer, ledger: Ledger) -> None:
+    inputs = prints(entrant.files)
+    key = digest(entrant.asked, *(each.digest for each in inputs.values()))
+    ledger.keep(entrant.asked, Entry(key, entrant.asked, inputs, {}, asdict(answer.value)))
 
-    limit = limits.megabytes * 10**6
-    resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
-    try:
-        answer.send((_measure(rig, method, limits), ""))
-    except AutoweightError as error:
-        answer.send((None, str(error)))
-    except MemoryError:
-        answer.send((None, f"needs more than {limits.megabytes} MB"))
-    except Exception as error:  # a user's own method may raise anything
-        answer.send((None, f"{type(error).__name__}: {error}"))
+
+def summaries(results: Sequence[Result]) -> list[Summary]:
+    """Means over the rigs, and how sure they are.
+
+    Parameters
+    ----------
+    results : sequence of Result
+
+    Returns
+    -------
+    list of Summary
+        Of each method, nearness in weights and in deformation, on the rigs that every method
+        finished: otherwise one would be better for having failed on the hardest.
+    """
+    import numpy as np
+    from scipy.stats import bootstrap
+
+    failed = {each.rig for each in results if each.measures is None}
+    found = []
+    for method in dict.fromkeys(each.method for each in results):
+        lines = [
+            each.measures
+            for each in results
+            if each.method == method and each.rig not in failed and each.measures
+        ]
+        for measure in ("l1", "deformation"):
+            values = np.array([getattr(each, measure) for each in lines])
+            low = high = math.nan
+            if len(values) > 2 and np.ptp(values) > 0:
+                drawn = bootstrap((values,), np.mean, rng=np.random.default_rng(0))
+                low, high = map(float, drawn.confidence_interval)
+            mean = float(values.mean()) if len(values) else math.nan
+            found.append(Summary(method, measure, len(values), mean, low, high))
+    return found
+
+
+def _measured(entrant: _Entrant) -> Measures:
+    return _measure(entrant.rig, entrant.method, entrant.limits)
 
 
 def _measure(path: str, method: str, limits: Limits) -> Measures:
@@ -195,7 +311,6 @@ def _measure(path: str, method: str, limits: Limits) -> Measures:
     from autoweight.flexing import flex
     from autoweight.io import load
     from autoweight.pose.motion import range_of_motion
-    from autoweight.recipes.recipe import Recipe, Tidy
     from autoweight.rows import row_differences
     from autoweight.skeleton.sides import likely_plane
     from autoweight.stages.solving import first_pass
@@ -204,16 +319,19 @@ def _measure(path: str, method: str, limits: Limits) -> Measures:
     from autoweight.weights.mirroring import unevenness
 
     rig = load(path)
+    if rig.weights is None:
+        raise WeightsError(f"{path}: has no weights to come near to; bench rigs that have some")
     surface = prepare(rig.mesh)
-    how = Tidy(max_influences=limits.max_influences)
-    recipe = Recipe(method=method, tidy=how)
+    recipe = _recipe(method)
+    how = replace(recipe.tidy, max_influences=limits.max_influences)
+    recipe = replace(recipe, tidy=how)
     bare = replace(rig, weights=None)
     took: list[float] = []
     while len(took) < limits.repeats and sum(took) < ENOUGH:
         begun = time.perf_counter()
         weights = first_pass(bare, recipe).weights
         took.append(time.perf_counter() - begun)
-    peak = _peak()
+    most = peak()
     solved = replace(rig, weights=weights)
     found = compare_rigs(rig, solved, surface=surface)
 
@@ -229,7 +347,7 @@ def _measure(path: str, method: str, limits: Limits) -> Measures:
     severity = [place.severity for place in flex(solved, clip, plane=plane, surface=surface).places]
     return Measures(
         seconds=statistics.median(took),
-        megabytes=peak,
+        megabytes=most,
         l1=found.difference.weights,
         precision=found.precision,
         recall=found.recall,
@@ -241,16 +359,3 @@ def _measure(path: str, method: str, limits: Limits) -> Measures:
         flex_worst=max(severity, default=0.0),
         flex_mean=statistics.fmean(severity) if severity else 0.0,
     )
-
-
-def _peak() -> float:
-    """Most memory this process has had, in MB."""
-    import resource
-    from pathlib import Path
-
-    status = Path("/proc/self/status")
-    if status.exists():  # what getrusage says there may be the parent's, from before the start
-        line = next(each for each in status.read_text().splitlines() if each.startswith("VmHWM"))
-        return int(line.split()[1]) * 1024 / 1e6
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    return peak / (1e6 if sys.platform == "darwin" else 1e3)

@@ -7,7 +7,7 @@ import pytest
 
 from autoweight import Mesh, Rig, Skeleton, Weights, save
 from autoweight.errors import FileError, RecipeError
-from autoweight.stages.league import Limits, Measures, Result, league
+from autoweight.stages.league import Limits, Measures, Result, league, summaries
 from autoweight.view.plot import plot, save_plot
 
 QUICK = Limits(seconds=30, megabytes=4000, repeats=1)
@@ -75,6 +75,45 @@ def test_a_method_that_outstays_its_time_is_stopped(bar, contenders):
 def test_a_method_that_cannot_be_found_is_said_at_once(bar):
     with pytest.raises(RecipeError, match="heat"):
         league([bar], ["heta"], QUICK)
+
+
+def test_what_is_kept_is_not_done_again(bar, tmp_path, monkeypatch):
+    recipe = tmp_path / "soft.toml"
+    recipe.write_text('method = "nearest"\n')
+    names = ["nearest", str(recipe)]
+    first = league([bar], names, QUICK, keep=tmp_path / "kept")
+    assert first[0].measures.l1 == first[1].measures.l1
+
+    def refuse(work, jobs, *more, **options):
+        assert jobs == asked
+        return iter(())
+
+    monkeypatch.setattr("autoweight.stages.league.hand_out", refuse)
+    asked = []
+    told = []
+    again = league([bar], names, QUICK, keep=tmp_path / "kept", told=told.append)
+    assert [each.measures for each in again] == [each.measures for each in first]
+    assert told == again
+    recipe.write_text('method = "inverse"\n')
+    with pytest.raises(AssertionError):
+        league([bar], names, QUICK, keep=tmp_path / "kept")
+
+
+def test_means_over_rigs_come_with_their_intervals():
+    """The interval of a mean of equal values is none; one of spread values has the mean in it."""
+
+    def line(rig: str, method: str, l1: float) -> Result:
+        return Result(rig, method, Measures(1.0, 1, l1, 1, 1, 0, 0, 0, None, 1, 0, 0))
+
+    lines = [line(f"{n}.glb", "heat", n / 10) for n in range(1, 7)]
+    lines += [line(f"{n}.glb", "bands", 0.5) for n in range(1, 6)]
+    lines.append(Result("6.glb", "bands", None, "crashed"))
+    found = {(each.method, each.measure): each for each in summaries(lines)}
+    heat, bands = found["heat", "l1"], found["bands", "l1"]
+    assert heat.rigs == bands.rigs == 5  # the rig that one of them failed on counts for none
+    assert heat.mean == pytest.approx(0.3)
+    assert 0.1 < heat.low < heat.mean < heat.high < 0.5
+    assert bands.low != bands.low  # not a number
 
 
 def test_the_plot_has_a_mark_for_each_method_and_rig_that_finished(bar, tmp_path):

@@ -1,0 +1,1 @@
+"""Many jobs: each in a process of its own, on one machine or a cluster, results kept by digest."""

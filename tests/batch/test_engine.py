@@ -1,0 +1,99 @@
+"""Jobs handed out to one process, to several, and to a cluster of other people's making."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from contextlib import contextmanager
+from pathlib import Path
+
+import chores
+import pytest
+
+from autoweight.batch.apart import Limits
+from autoweight.batch.engine import hand_out
+from autoweight.errors import FileError, RecipeError
+
+FEW = Limits(seconds=60, megabytes=4000)
+
+
+def test_one_after_the_other():
+    found = dict(hand_out(chores.double, [1, 2, 3], FEW, workers=1))
+    assert {number: answer.value for number, answer in found.items()} == {0: 2, 1: 4, 2: 6}
+    assert list(hand_out(chores.double, [], FEW, workers=2)) == []
+
+
+def test_without_dask_it_says_how_to_get_it(monkeypatch):
+    monkeypatch.setattr("autoweight.batch.engine.find_spec", lambda name: None)
+    assert [answer.value for _, answer in hand_out(chores.double, [1], FEW)] == [2]
+    with pytest.raises(RecipeError, match="cluster"):
+        list(hand_out(chores.double, [1], FEW, workers=2))
+    with pytest.raises(RecipeError, match="cluster"):
+        list(hand_out(chores.double, [1], FEW, scheduler="tcp://127.0.0.1:1"))
+
+
+def test_no_scheduler_there_is_an_error():
+    pytest.importorskip("distributed")
+    with pytest.raises(FileError, match="no scheduler answers"):
+        list(hand_out(chores.double, [1], FEW, scheduler="tcp://127.0.0.1:9"))
+
+
+@contextmanager
+def cluster(folder: Path, workers: int = 2):
+    """A scheduler and workers, each started as anyone would start them."""
+    pytest.importorskip("distributed")
+    where = folder / "scheduler.json"
+    path = os.pathsep.join([str(Path(chores.__file__).parent), *filter(None, sys.path)])
+    started = []
+
+    def start(kind: str, *more: str) -> subprocess.Popen:
+        command = [sys.executable, "-m", "distributed.cli." + kind, "--no-dashboard", *more]
+        command += ["--scheduler-file", str(where)]
+        found = subprocess.Popen(
+            command,
+            cwd=folder,
+            env={**os.environ, "PYTHONPATH": path},
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        started.append(found)
+        return found
+
+    start("dask_scheduler", "--host", "127.0.0.1", "--port", "0")
+    for _ in range(workers):
+        start("dask_worker", "--nthreads", "1", "--local-directory", str(folder))
+    waited(where.exists)
+    import json
+
+    try:
+        yield json.loads(where.read_text())["address"], started
+    finally:
+        for each in reversed(started):
+            each.send_signal(signal.SIGTERM)
+        for each in reversed(started):
+            each.wait(60)
+
+
+def waited(done, seconds: float = 60) -> None:
+    import time
+
+    end = time.monotonic() + seconds
+    while not done():
+        assert time.monotonic() < end, "nothing happened"
+        time.sleep(0.05)
+
+
+def test_a_cluster_of_other_processes(tmp_path):
+    """The same answers, from workers that may not have children by Dask's own rules."""
+    with cluster(tmp_path) as (address, _):
+        found = dict(hand_out(chores.double, list(range(12)), FEW, scheduler=address))
+        assert {each: found[each].value for each in found} == {n: 2 * n for n in range(12)}
+        jobs = [chores.crash, chores.wrong]
+        troubles = [
+            answer.trouble
+            for job in jobs
+            for _, answer in hand_out(job, [None], FEW, scheduler=address)
+        ]
+        assert troubles == ["crashed with exit code -6", "the message alone"]
