@@ -22,6 +22,18 @@ __all__ = ["Document", "Mesh", "Part", "Rig", "Skeleton", "Weights"]
 
 ROW_SUM_TOLERANCE = 1e-6
 
+ALONG = np.cos(np.radians(10))
+"""Cosine of how far a bone may be off an axis of its joint and still lie along it."""
+
+SHARED = 0.5
+"""Share of the joints with one bone whose bone lies along an axis for that to be theirs."""
+
+ALIKE = 1e-4
+"""Frames whose entries differ by less are turned alike."""
+
+ON_JOINT = 1e-9
+"""A tip nearer to its joint than this, in extents of the skeleton, is on it."""
+
 
 @dataclass(frozen=True)
 class Part:
@@ -124,17 +136,22 @@ class Skeleton:
         Index of each joint's parent, -1 for a root; parents precede their children.
     rest : array_like, shape (j, 4, 4)
         World bind transforms acting on column vectors: ``rest[i, :3, 3]`` is where joint i is.
+    tips : mapping of int to array_like, shape (3,), optional
+        Where the bone of a joint ends in bind space, by the number of the joint, where the file
+        says so: mostly of joints without children.
 
     Raises
     ------
     SkeletonError
         No joints, two joints of one name, a parent that does not precede its child (which is
-        also how a cycle shows), or a transform that is not finite or cannot be inverted.
+        also how a cycle shows), a transform that is not finite or cannot be inverted, or a tip
+        that is not finite, on its joint or of no joint.
     """
 
     names: tuple[str, ...]
     parents: NDArray[np.int32]
     rest: NDArray[np.float64]
+    tips: Mapping[int, NDArray[np.float64]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         names = tuple(self.names)
@@ -166,6 +183,7 @@ class Skeleton:
                 "reset its scale and export again"
             )
         object.__setattr__(self, "names", names)
+        object.__setattr__(self, "tips", _sound_tips(self.tips, names, rest[:, :3, 3]))
         _freeze(self, parents=parents, rest=rest)
 
     def __len__(self) -> int:
@@ -189,6 +207,41 @@ class Skeleton:
             if parent >= 0:
                 found[parent].append(child)
         return tuple(tuple(each) for each in found)
+
+    @cached_property
+    def axis(self) -> NDArray[np.float64] | None:
+        """The axis that joints share: which way, in its own frame, a joint's bone points, (3,).
+
+        One of ±x, ±y, ±z. Only joints with one child, or with none and a tip, have a say. None
+        where under half of them agree, and where all joints are turned alike, as an export
+        without rotations leaves them, unless their tips agree: otherwise their frames say nothing
+        of the bones.
+        """
+        ends = {joint: tip for joint, tip in self.tips.items() if not self.children[joint]}
+        turns = self.orientations
+        if not np.allclose(turns, turns[0], atol=ALIKE) or len(ends) > 1:
+            ends |= {
+                joint: self.positions[below[0]]
+                for joint, below in enumerate(self.children)
+                if len(below) == 1
+            }
+        else:
+            ends = {}
+        joints = np.array(list(ends), dtype=np.intp)
+        ways = np.array(list(ends.values())).reshape(-1, 3) - self.positions[joints]
+        length = np.linalg.norm(ways, axis=1)
+        off = length > 0
+        own = np.einsum("kij,ki->kj", turns[joints[off]], ways[off] / length[off, None])
+        axes = np.vstack([np.eye(3), -np.eye(3)])
+        agree = (own @ axes.T > ALONG).sum(axis=0)
+        best = int(agree.argmax())
+        return axes[best] if agree[best] >= max(SHARED * len(own), 1) else None
+
+    @cached_property
+    def orientations(self) -> NDArray[np.float64]:
+        """Axes of each joint in bind space, of length 1, as columns, (j, 3, 3)."""
+        linear = self.rest[:, :3, :3]
+        return linear / np.linalg.norm(linear, axis=1, keepdims=True)
 
 
 @dataclass(frozen=True, eq=False)
@@ -306,6 +359,30 @@ class Rig:
             return ()
         used = np.bincount(self.weights.matrix.indices, minlength=len(self.skeleton)) > 0
         return tuple(np.array(self.skeleton.names)[~used].tolist())
+
+
+def _sound_tips(
+    tips: Mapping[int, Any], names: tuple[str, ...], positions: NDArray[np.float64]
+) -> dict[int, NDArray[np.float64]]:
+    """Tips in the order of their joints, checked."""
+    found: dict[int, NDArray[np.float64]] = {}
+    extent = float(np.abs(positions).max())
+    for joint in sorted(tips):
+        tip = np.array(tips[joint], dtype=np.float64)
+        if not 0 <= joint < len(names):
+            raise SkeletonError(f"there is a tip of joint {joint}, but only {len(names)} joints")
+        if tip.shape != (3,) or not np.isfinite(tip).all():
+            raise SkeletonError(
+                f"the tip of joint {names[joint]!r} is not three finite numbers; give a position"
+            )
+        if np.linalg.norm(tip - positions[joint]) <= ON_JOINT * extent:
+            raise SkeletonError(
+                f"the tip of joint {names[joint]!r} is on the joint; move it to where the bone "
+                "ends, or leave it out"
+            )
+        tip.setflags(write=False)
+        found[joint] = tip
+    return found
 
 
 def _freeze(noun: object, **arrays: NDArray[Any]) -> None:

@@ -9,7 +9,10 @@ import click
 from autoweight.cli.options import as_json, emit, root, skeleton, table
 
 if TYPE_CHECKING:
-    from autoweight.rig import Rig
+    from autoweight.rig import Rig, Skeleton
+
+SHOWN = 8
+"""Names listed before the rest are only counted."""
 
 
 @click.command()
@@ -24,6 +27,8 @@ def command(rig: str, skeleton: str | None, root: str | None, as_json: bool) -> 
     Example:
       autoweight info axolotl/axolotl.glb
     """
+    import numpy as np
+
     from autoweight.io import load
     from autoweight.skeleton.chains import chains
 
@@ -38,6 +43,10 @@ def command(rig: str, skeleton: str | None, root: str | None, as_json: bool) -> 
             part.name: part.vertices.stop - part.vertices.start for part in loaded.mesh.parts
         },
         "joints": len(joints),
+        "axis": _axis(joints),
+        "tips": {
+            joints.names[joint]: np.round(tip, 9).tolist() for joint, tip in joints.tips.items()
+        },
         "chains": {
             chain.name: [joints.names[each] for each in chain.joints] for chain in chains(joints)
         },
@@ -45,6 +54,14 @@ def command(rig: str, skeleton: str | None, root: str | None, as_json: bool) -> 
         "attributes": sorted(loaded.attributes),
     }
     emit(facts, as_json, lambda: _text(facts))
+
+
+def _axis(joints: Skeleton) -> str | None:
+    """The axis that joints share, as +y or -x."""
+    if joints.axis is None:
+        return None
+    number = int(abs(joints.axis).argmax())
+    return f"{'+' if joints.axis[number] > 0 else '-'}{'xyz'[number]}"
 
 
 def _state(rig: Rig) -> str:
@@ -62,8 +79,15 @@ def _text(facts: dict) -> str:
             ("diagonal", f"{facts['diagonal']:.6g}", "scene units"),
             *(("part", name, f"{count} vertices") for name, count in facts["parts"].items()),
             ("joints", str(facts["joints"]), ""),
+            ("axis", facts["axis"] or "none", "bones point along it" if facts["axis"] else ""),
+            ("tips", str(len(facts["tips"])), _named(list(facts["tips"]))),
             *(("chain", name, " ".join(run)) for name, run in facts["chains"].items()),
             ("weights", facts["weights"], ""),
             *(("attribute", name, "") for name in facts["attributes"]),
         ]
     )
+
+
+def _named(names: list[str]) -> str:
+    more = f" and {len(names) - SHOWN} more" if len(names) > SHOWN else ""
+    return " ".join(names[:SHOWN]) + more

@@ -4,14 +4,15 @@
 
     {"joints": [
         {"name": "spine", "position": [0, 1, 0]},
-        {"name": "head", "parent": "spine", "position": [0, 1.5, 0]},
+        {"name": "head", "parent": "spine", "position": [0, 1.5, 0], "tip": [0, 1.8, 0]},
         {"name": "tail", "parent": "spine",
          "matrix": [[1, 0, 0, 0], [0, 1, 0, 1], [0, 0, 1, -0.2], [0, 0, 0, 1]]}
     ]}
 
 Positions and matrices are where the joint is bound, in the space of the mesh and not of its
 parent. A matrix is given by rows and acts on column vectors; a joint with a position only has the
-axes of that space. Joints may come in any order.
+axes of that space. A tip is where the bone of a joint ends, in the same space; it may be left
+out. Joints may come in any order.
 """
 
 from __future__ import annotations
@@ -37,6 +38,7 @@ class Joint(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     parent: str | None = None
     position: tuple[float, float, float] | None = None
     matrix: tuple[Row, Row, Row, Row] | None = None
+    tip: tuple[float, float, float] | None = None
 
 
 class File(msgspec.Struct, forbid_unknown_fields=True):
@@ -108,6 +110,7 @@ def built(joints: list[Joint], path: str | Path) -> Skeleton:
                 dtype=np.int32,
             ),
             np.array([_rest(joint) for joint in ordered]).reshape(-1, 4, 4),
+            {placed[joint.name]: np.array(joint.tip) for joint in ordered if joint.tip is not None},
         )
     except SkeletonError as error:
         raise SkeletonError(f"{path}: {error}") from error
@@ -121,8 +124,11 @@ def listed(skeleton: Skeleton) -> list[Joint]:
             name,
             parent=names[parent] if parent >= 0 else None,
             matrix=tuple(tuple(row) for row in rest.tolist()),  # type: ignore[arg-type]
+            tip=tuple(skeleton.tips[joint].tolist()) if joint in skeleton.tips else None,
         )
-        for name, parent, rest in zip(names, skeleton.parents, skeleton.rest, strict=True)
+        for joint, (name, parent, rest) in enumerate(
+            zip(names, skeleton.parents, skeleton.rest, strict=True)
+        )
     ]
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib import import_module
 from typing import Protocol, TypeVar
 
@@ -14,9 +14,10 @@ from scipy import sparse
 from autoweight.errors import RecipeError, suggestion
 from autoweight.recipes.profiles import Falloff
 from autoweight.rig import Skeleton
-from autoweight.skeleton.bones import Bones, reaches
+from autoweight.skeleton.bones import Bones, Frames, frames, reaches
 from autoweight.skeleton.chains import Chain, chains
 from autoweight.surface import Surface
+from autoweight.surface.visibility import depth
 
 __all__ = [
     "METHODS",
@@ -84,6 +85,8 @@ class Problem:
         Told in words what a method decided by itself.
     recall : Recall
         Asked for what is dear to work out and does not depend on all of the problem.
+    frames : Frames
+        Where the bone of every joint lies, active or not; worked out when left out.
     """
 
     surface: Surface
@@ -95,12 +98,15 @@ class Problem:
     falloffs: tuple[Falloff, ...] = ()
     note: Callable[[str], None] = deaf
     recall: Recall = afresh
+    frames: Frames = field(default=None)  # type: ignore[assignment]
 
     def __post_init__(self) -> None:
         if not self.chains:
             object.__setattr__(self, "chains", chains(self.skeleton))
         if not self.falloffs:
             object.__setattr__(self, "falloffs", (Falloff(),) * len(self.chains))
+        if self.frames is None:
+            object.__setattr__(self, "frames", frames(self.skeleton, depth(self.surface)))
 
 
 def reaches_of(problem: Problem) -> NDArray[np.float64]:

@@ -67,7 +67,7 @@ def solve(problem: Problem) -> sparse.csr_array:
 
 def _solved(problem: Problem) -> sparse.csr_array:
     surface = problem.surface
-    owned = stretches(problem.skeleton, problem.active, surface)
+    owned = stretches(problem.skeleton, problem.active, surface, problem.frames)
     sources, pull = _warmth(
         surface, owned, _in_sight(surface, owned, problem.progress), len(problem.skeleton)
     )

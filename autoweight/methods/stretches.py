@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from autoweight.rig import Skeleton
-from autoweight.skeleton.bones import Bones, heirs
+from autoweight.skeleton.bones import Bones, Frames, ending, frames, heirs, links
 from autoweight.surface import Surface
+from autoweight.surface.visibility import depth
 
 __all__ = ["Stretches", "reach", "stretches"]
 
@@ -52,7 +53,9 @@ class Stretches:
     free: NDArray[np.bool_]
 
 
-def stretches(skeleton: Skeleton, active: NDArray[np.bool_], surface: Surface) -> Stretches:
+def stretches(
+    skeleton: Skeleton, active: NDArray[np.bool_], surface: Surface, frame: Frames | None = None
+) -> Stretches:
     """Divide the skeleton among the joints that may have weight.
 
     Parameters
@@ -60,6 +63,8 @@ def stretches(skeleton: Skeleton, active: NDArray[np.bool_], surface: Surface) -
     skeleton : Skeleton
     active : ndarray, shape (j,), bool
     surface : Surface
+    frame : Frames, optional
+        Of the skeleton in the surface, when they are there already.
 
     Returns
     -------
@@ -82,6 +87,9 @@ def stretches(skeleton: Skeleton, active: NDArray[np.bool_], surface: Surface) -
     radius = np.zeros(len(skeleton))  # round the middle of the bone that leads to the joint
     radius[child] = flesh.query((at[child] + at[owner]) / 2)[0]
     count = np.bincount(owner, minlength=len(skeleton))
+    child = np.flatnonzero(links(skeleton))
+    owner = parents[child]
+    frame = frame or frames(skeleton, depth(surface))
 
     above = parents[owner]
     inner = above >= 0
@@ -105,10 +113,10 @@ def stretches(skeleton: Skeleton, active: NDArray[np.bool_], surface: Surface) -
     middle = at[owner] + cut[:, None] * (at[child] - at[owner])
     split = leap | same
 
-    leaf = np.flatnonzero(count == 0)
+    leaf = np.flatnonzero(ending(skeleton))
     before = np.maximum(parents[leaf], 0)
-    step = np.where((parents[leaf] >= 0)[:, None], at[leaf] - at[before], 0.0)
-    step *= np.where(count[before] > 1, LIMB, TIP)[:, None]
+    step = frame.end[leaf] - at[leaf]
+    step *= np.where(frame.told[leaf] | (count[before] > 1), LIMB, TIP)[:, None]
     joint = heirs(skeleton, active)[np.concatenate([first, then[split], leaf])]
     kept = joint >= 0
     bones = Bones(

@@ -13,6 +13,7 @@ from autoweight.pose.clip import Clip, rest_local, turned, world
 from autoweight.pose.skinning import carried
 from autoweight.recipes.recipe import Recipe
 from autoweight.rig import Skeleton
+from autoweight.skeleton.bones import Frames, frames
 from autoweight.skeleton.chains import Chain, chains
 from autoweight.skeleton.sides import UNPAIRED, Plane, pairs
 
@@ -168,9 +169,9 @@ def axes(skeleton: Skeleton, plane: Plane | None = None) -> NDArray[np.float64]:
         before it in the chain, or else of the mirror plane, or the joint's own axis that is
         well across the bone.
     """
-    found = np.empty((len(skeleton), 3, 3))
+    found, bound = np.empty((len(skeleton), 3, 3)), frames(skeleton)
     for chain in chains(skeleton):
-        along = _along(skeleton, chain)
+        along = _along(skeleton, chain, bound)
         hinges = np.cross(along[:-1], along[1:])
         bent = np.linalg.norm(hinges, axis=1) > STRAIGHT
         if bent.any():
@@ -317,21 +318,18 @@ def _partners(skeleton: Skeleton, plane: Plane | None) -> NDArray[np.int32]:
     return pairs(skeleton, plane)
 
 
-def _along(skeleton: Skeleton, chain: Chain) -> NDArray[np.float64]:
-    """Unit direction of the bone of each joint of a chain; a leaf goes on as its parent does."""
+def _along(skeleton: Skeleton, chain: Chain, bound: Frames) -> NDArray[np.float64]:
+    """Unit direction of the bone of each joint of a chain, (m, 3).
+
+    To the next of the chain where the bone leads to no one child and nothing else tells.
+    """
     found: list[NDArray[np.float64]] = []
-    for place, joint in enumerate(chain.joints):
-        below = chain.joints[place + 1 : place + 2] or skeleton.children[joint]
-        above = skeleton.parents[joint]
-        at = skeleton.positions[joint]
+    for joint, following in zip(chain.joints, (*chain.joints[1:], None), strict=True):
+        way = bound.axes[joint, :, 0]
         step = np.zeros(3)
-        if below:
-            step = skeleton.positions[list(below)].mean(axis=0) - at
-        if not step.any() and above >= 0:
-            step = at - skeleton.positions[above]
-        if not step.any():
-            step = skeleton.rest[joint, :3, 1]
-        found.append(step / np.linalg.norm(step))
+        if following is not None and len(skeleton.children[joint]) > 1 and skeleton.axis is None:
+            step = skeleton.positions[following] - skeleton.positions[joint]
+        found.append(step / np.linalg.norm(step) if step.any() else way)
     return np.array(found)
 
 

@@ -1,16 +1,41 @@
-"""The segments that joints move: from each joint to its children, or to a tip beyond a leaf."""
+"""Bones: the segment of flesh that each joint moves, and how it lies.
+
+Whoever needs to know where a joint's bone begins, ends and points asks here.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from autoweight.rig import Skeleton
+from autoweight.rig import ALONG, Skeleton
 
-__all__ = ["Bones", "bones", "closest", "distances", "heirs"]
+__all__ = [
+    "Bones",
+    "Depth",
+    "Frames",
+    "bones",
+    "closest",
+    "distances",
+    "ending",
+    "frames",
+    "heirs",
+    "links",
+]
 
+Depth = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
+"""How far it is from places, (k, 3), along unit ways, (k, 3), to where they leave the body, (k,);
+infinite for one that does not: `autoweight.surface.visibility.depth`."""
+
+INWARD = 0.6
+"""Share of the way to where its axis leaves the body that a bone without an end goes."""
+
+SPREAD = np.tan(np.radians(2))
+"""How far to each side the rays that look for where a bone leaves the body are off its way: the
+one in the middle may slip through between two faces, or meet a tooth."""
 
 CHUNK = 1 << 15
 """Points whose distances to all bones are held at once."""
@@ -36,7 +61,161 @@ class Bones:
         return len(self.joint)
 
 
-def bones(skeleton: Skeleton, active: NDArray[np.bool_] | None = None) -> Bones:
+@dataclass(frozen=True, eq=False)
+class Frames:
+    """The one bone of each joint that it is named for.
+
+    Parameters
+    ----------
+    start, end : ndarray, shape (j, 3)
+        In bind space; they coincide where nothing tells a bone's direction.
+    axes : ndarray, shape (j, 3, 3)
+        Unit vectors as columns, right-handed: along the bone, then two across it, turned with
+        the joint's own axes.
+    told : ndarray, shape (j,), bool
+        Whether the file tells where the bone points: by a tip, a child, or the joints' axis.
+    """
+
+    start: NDArray[np.float64]
+    end: NDArray[np.float64]
+    axes: NDArray[np.float64]
+    told: NDArray[np.bool_]
+
+
+def frames(skeleton: Skeleton, depth: Depth | None = None) -> Frames:
+    """Where the bone of each joint begins and ends, and how it lies.
+
+    Parameters
+    ----------
+    skeleton : Skeleton
+    depth : callable, optional
+        Of the body, for bones that nothing ends.
+
+    Returns
+    -------
+    Frames
+        A bone ends at the joint's tip; else at the child along the axis the joints share; else,
+        if the file has no tips, at the only child or in the middle of several. What is left has
+        a bone along the axis, 0.6 of the way to where it leaves the body; without an axis, or a
+        body, it goes on from its parent's bone for as far again.
+    """
+    at, parents = skeleton.positions, skeleton.parents
+    ahead = _ahead(skeleton)
+    end = at.copy()
+    for joint, below in enumerate(skeleton.children):
+        if joint in skeleton.tips:
+            end[joint] = skeleton.tips[joint]
+        elif ahead[joint] >= 0:
+            end[joint] = at[ahead[joint]]
+        elif below and not skeleton.tips:
+            end[joint] = at[list(below)].mean(axis=0)
+    told = (end != at).any(axis=1)
+    left = ~told
+    before = np.where((parents >= 0)[:, None], at - at[np.maximum(parents, 0)], 0.0)
+    end[left] += before[left]
+    if skeleton.axis is not None and left.any():
+        ways = skeleton.orientations @ skeleton.axis
+        length = np.linalg.norm(before, axis=1)
+        if depth is not None:
+            length[left] = INWARD * _depth(depth, at[left], ways[left], skeleton.orientations[left])
+        left &= np.isfinite(length) & (length > 0)
+        end[left] = at[left] + length[left, None] * ways[left]
+        told |= left
+    return Frames(at, end, _across(skeleton, end - at), told)
+
+
+def _ahead(skeleton: Skeleton) -> NDArray[np.intp]:
+    """The child each joint's bone leads to: along the shared axis, or the only one; -1, (j,).
+
+    In a file with tips every joint has a bone of its own, whose axis says where it goes: an only
+    child elsewhere is not at its end.
+    """
+    at = skeleton.positions
+    found = np.full(len(skeleton), -1)
+    for joint, below in enumerate(skeleton.children):
+        if below and skeleton.axis is not None:
+            ways = at[list(below)] - at[joint]
+            length = np.linalg.norm(ways, axis=1)
+            along = ways @ (skeleton.orientations[joint] @ skeleton.axis)
+            best = int(np.where(length > 0, along - ALONG * length, -1.0).argmax())
+            if along[best] > ALONG * length[best]:
+                found[joint] = below[best]
+        if len(below) == 1 and not skeleton.tips:
+            found[joint] = below[0]
+    return found
+
+
+def _depth(
+    depth: Depth,
+    origins: NDArray[np.float64],
+    ways: NDArray[np.float64],
+    turns: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Median of the depths along some ways and to all sides of them, (k,)."""
+    # The joint's other two axes, so that a mirrored joint has mirrored rays.
+    across = turns - np.einsum("ki,kij->kj", ways, turns)[:, None] * ways[:, :, None]
+    sides = np.sort(np.linalg.norm(across, axis=1), axis=1)[:, 1:]
+    order = np.argsort(np.linalg.norm(across, axis=1), axis=1, kind="stable")[:, 1:]
+    across = np.take_along_axis(across, order[:, None], axis=2) / sides[:, None]
+    tilts = SPREAD * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]])
+    rays = ways[:, None] + np.einsum("kij,tj->kti", across, tilts)
+    rays /= np.linalg.norm(rays, axis=2, keepdims=True)
+    found = depth(np.repeat(origins, len(tilts), axis=0), rays.reshape(-1, 3))
+    return np.median(found.reshape(-1, len(tilts)), axis=1)
+
+
+def _across(skeleton: Skeleton, ways: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Axes along some ways and across them, (j, 3, 3), turned with each joint's own axes."""
+    own = skeleton.orientations
+    length = np.linalg.norm(ways, axis=1, keepdims=True)
+    along = np.where(length > 0, ways / np.maximum(length, np.finfo(float).tiny), own[:, :, 1])
+    shared = skeleton.axis
+    # The next axis round from the one along the bone, where there is one; else the least along.
+    if shared is not None:
+        side = own @ np.roll(np.abs(shared), 1)
+    else:
+        least = np.abs(np.einsum("jik,ji->jk", own, along)).argmin(axis=1)
+        side = own[np.arange(len(own)), :, least]
+    flat = np.abs(np.einsum("ji,ji->j", side, along)) > ALONG
+    side[flat] = own[flat, :, 2]
+    side = side - np.einsum("ji,ji->j", side, along)[:, None] * along
+    side /= np.maximum(np.linalg.norm(side, axis=1, keepdims=True), np.finfo(float).tiny)
+    return np.stack([along, side, np.cross(along, side)], axis=2)
+
+
+def ending(skeleton: Skeleton) -> NDArray[np.bool_]:
+    """Which joints have a bone that ends at no child, (j,): see `frames` for where it ends."""
+    childless = np.array([not below for below in skeleton.children])
+    if skeleton.tips:
+        tipped = np.isin(np.arange(len(skeleton)), list(skeleton.tips))
+        return childless | tipped | (_ahead(skeleton) < 0)
+    return childless
+
+
+def links(skeleton: Skeleton) -> NDArray[np.bool_]:
+    """Which joints have flesh of their parent on the way from there, (j,).
+
+    Where bones have ends of their own, a parent has its flesh on the way to the child at its
+    bone's end, and the ways to its other children only say where those hang. That is so in files
+    with tips, and where bones point along y; joints whose bones point along x come from where a
+    bone is no more than the link between two joints (common practice, no source), and then every
+    link is flesh, as it is without a shared axis.
+    """
+    found = skeleton.parents >= 0
+    if skeleton.axis is None or not (skeleton.tips or skeleton.axis[1]):
+        return found
+    ahead = _ahead(skeleton)
+    for joint, below in enumerate(skeleton.children):
+        if ahead[joint] >= 0 or skeleton.tips:
+            found[list(below)] = False
+            if ahead[joint] >= 0 and joint not in skeleton.tips:
+                found[ahead[joint]] = True
+    return found
+
+
+def bones(
+    skeleton: Skeleton, active: NDArray[np.bool_] | None = None, frame: Frames | None = None
+) -> Bones:
     """Bones of a skeleton.
 
     Parameters
@@ -45,24 +224,22 @@ def bones(skeleton: Skeleton, active: NDArray[np.bool_] | None = None) -> Bones:
     active : ndarray, shape (j,), bool, optional
         Joints that may have weight; the bones of the others go to their nearest ancestor that
         may, and are dropped where there is none. All may when left out.
+    frame : Frames, optional
+        ``frames(skeleton)``, when more is known.
 
     Returns
     -------
     Bones
-        One for each parent-child pair, moved by the parent, then one for each leaf, which goes
-        on from its parent's bone for as far again.
+        One for each parent-child pair with flesh between them, moved by the parent, then one for
+        each joint whose bone no child ends, as `frames` has it.
     """
-    at = skeleton.positions
-    child = np.flatnonzero(skeleton.parents >= 0)
+    frame = frame or frames(skeleton)
+    child = np.flatnonzero(links(skeleton))
     parent = skeleton.parents[child]
-    leaf = np.setdiff1d(np.arange(len(skeleton)), parent)
-    above = skeleton.parents[leaf]
-    step = np.where((above >= 0)[:, None], at[leaf] - at[np.maximum(above, 0)], 0.0)
-    joint = np.concatenate([parent, leaf])
-    head, tail = (
-        np.concatenate([at[parent], at[leaf]]),
-        np.concatenate([at[child], at[leaf] + step]),
-    )
+    last = np.flatnonzero(ending(skeleton))
+    joint = np.concatenate([parent, last])
+    head = np.concatenate([frame.start[parent], frame.start[last]])
+    tail = np.concatenate([frame.start[child], frame.end[last]])
     if active is not None:
         joint = heirs(skeleton, active)[joint]
     kept = joint >= 0

@@ -15,13 +15,14 @@ from autoweight.methods import Progress, silent
 from autoweight.recipes.recipe import Recipe
 from autoweight.rig import Rig, Skeleton, Weights
 from autoweight.rows import normalised, replaced
-from autoweight.skeleton.bones import bones
+from autoweight.skeleton.bones import bones, frames
 from autoweight.stages.solving import solve
 from autoweight.surface import Surface, prepare
 from autoweight.surface.doubting import astray, lonely, vague
 from autoweight.surface.inpainting import inpaint
 from autoweight.surface.matching import match
 from autoweight.surface.places import Ground
+from autoweight.surface.visibility import depth
 from autoweight.weights.inheriting import follow, inherit
 from autoweight.weights.locks import ATTRIBUTE
 
@@ -370,7 +371,7 @@ def _to_solve(
     around = sparse.csr_array(beside @ rows)
 
     # Half-way along a bone tells better whose flesh is around it than the joint itself does.
-    limbs = bones(skeleton)
+    limbs = bones(skeleton, frame=frames(skeleton, depth(target)))
     nearest = cKDTree(target.vertices).query((limbs.head + limbs.tail) / 2)[1]
     at = np.flatnonzero(unknown[nearest] & (limbs.tail != limbs.head).any(axis=1))
     regions, which = np.unique(gap[nearest[at]], return_inverse=True)

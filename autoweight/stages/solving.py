@@ -23,10 +23,11 @@ from autoweight.methods import (
 from autoweight.recipes.recipe import Recipe
 from autoweight.rig import Rig, Skeleton, Weights
 from autoweight.rows import replaced, scaled
-from autoweight.skeleton.bones import bones, reaches
+from autoweight.skeleton.bones import bones, frames, reaches
 from autoweight.stages.attaching import attach
 from autoweight.stages.planning import Plan, RigidPlan, plan
 from autoweight.surface import Surface, prepare
+from autoweight.surface.visibility import depth
 from autoweight.weights.locks import ATTRIBUTE, Locks, find_locks, impose
 from autoweight.weights.mirroring import MirrorReport, Symmetry, evened, mirrored, report, symmetry
 from autoweight.weights.tidying import quantise, tidy
@@ -194,7 +195,8 @@ def mirror_pass(
     found = report(rig, across)
     decisions = list(found.lines)
     if planned.locks:
-        away = reaches(surface.vertices, bones(rig.skeleton, planned.active))
+        bound = frames(rig.skeleton, depth(surface))
+        away = reaches(surface.vertices, bones(rig.skeleton, planned.active, bound))
         girth = _girth(surface, away)
         weights = _around_locks(weights, surface, girth, planned.locks, progress)
         decisions.append(planned.locks.summary)
@@ -251,7 +253,8 @@ class _Task:
         self.rig, self.surface, self.recipe = rig, surface, recipe
         self.recall, self.progress = recall, progress
         self.planned = plan(recipe, rig)
-        self.bones = bones(rig.skeleton, self.planned.active)
+        self.frames = recall("frames", (), lambda: frames(rig.skeleton, depth(surface)))
+        self.bones = bones(rig.skeleton, self.planned.active, self.frames)
         self.decisions = list(surface.repairs)
 
     def solve(self) -> tuple[Weights, Symmetry | None]:
@@ -267,6 +270,7 @@ class _Task:
             planned.falloffs,
             self.decisions.append,
             self.recall,
+            self.frames,
         )
         found = _methods(problem, planned, self.recipe.method, self.decisions)
         found = attach(problem, found, planned.attached)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
 from autoweight.surface.prepare import Surface
 
-__all__ = ["Sight"]
+__all__ = ["Sight", "depth"]
 
 GRAZE = 1e-3
 """Share of a ray's length, at the end it looks for, in which a hit does not count: the vertex is
@@ -17,6 +19,13 @@ on the surface, so the ray always meets the faces round it."""
 SIZE = 1e6
 """Diagonal that the surface is scaled to: libigl takes a ray for parallel to a face, and misses it,
 where a product of two edges and the ray is below 1e-6 in whatever the units are."""
+
+
+LAYERS = 16
+"""Faces a ray may go in through before it is given up."""
+
+STEP = 1e-4
+"""How far past a face the next ray starts, in ways gone and in millionths of the diagonal."""
 
 
 class Sight:
@@ -34,6 +43,9 @@ class Sight:
         self._scale = SIZE / np.linalg.norm(np.ptp(surface.vertices, axis=0))
         self._vertices = self._scaled(surface.vertices)
         self._faces = surface.faces.astype(np.int64)
+        turned = np.where(surface.inside_out[surface.components[surface.faces[:, 0]]], -1.0, 1.0)
+        self._corners = surface.vertices[surface.faces[:, 0]]
+        self._normals = surface.face_normals * turned[:, None]
         self._tree = igl.AABB()
         self._tree.init(self._vertices, self._faces)
 
@@ -85,3 +97,50 @@ class Sight:
         )
         face = np.asarray(found[0], dtype=np.intp)
         return face, np.where(face >= 0, found[1], np.inf)
+
+    def depth(self, origins: NDArray[np.float64], ways: NDArray[np.float64]) -> NDArray[np.float64]:
+        """How far rays from within go before they leave the body.
+
+        Parameters
+        ----------
+        origins, ways : ndarray, shape (r, 3)
+            Where the rays start and where they go, of length 1.
+
+        Returns
+        -------
+        ndarray, shape (r,)
+            To the first face that a ray comes to from its back; infinite where it meets none.
+        """
+        found = np.full(len(origins), np.inf)
+        gone = np.zeros(len(origins))
+        under_way = np.arange(len(origins))
+        for _ in range(LAYERS):
+            if not len(under_way):
+                break
+            start = origins[under_way] + gone[under_way, None] * ways[under_way]
+            face, away = self.hits(start, ways[under_way])
+            met = face >= 0
+            under_way, face, away = under_way[met], face[met], away[met]
+            normal = self._normals[face]
+            lean = np.einsum("ij,ij->i", normal, ways[under_way])
+            outward = lean > 0
+            # To the plane of the face: what libigl says is rounded to float32.
+            height = np.einsum("ij,ij->i", normal, self._corners[face] - origins[under_way])
+            found[under_way[outward]] = height[outward] / lean[outward]
+            gone[under_way] += away * (1 + STEP) + STEP / self._scale
+            under_way = under_way[~outward]
+        return found
+
+
+def depth(
+    surface: Surface,
+) -> Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]:
+    """`Sight.depth` of a surface, whose tree is built once it is asked."""
+    rays: list[Sight] = []
+
+    def ask(origins: NDArray[np.float64], ways: NDArray[np.float64]) -> NDArray[np.float64]:
+        if not rays:
+            rays.append(Sight(surface))
+        return rays[0].depth(origins, ways)
+
+    return ask

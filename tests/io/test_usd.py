@@ -446,6 +446,28 @@ def test_skinning_is_that_of_usdskel(tmp_path, method):
         assert np.abs(found - np.array(theirs)).max() < 1e-6
 
 
+def test_a_last_joint_that_no_mesh_lists_is_the_tip_of_the_one_above(tmp_path):
+    skeleton = ring()
+    mesh = Mesh(*torus(24, 12))
+    weights = np.zeros((len(mesh.vertices), len(skeleton)))
+    weights[:, 0] = 1
+    path = tmp_path / "ring.usda"
+    save(Rig(mesh, skeleton, Weights(sparse.csr_array(weights))), path)
+    assert not load(path).skeleton.tips
+    stage = Usd.Stage.Open(str(path))
+    skel = next(each for each in stage.Traverse() if each.IsA(UsdSkel.Skeleton))
+    body = next(each for each in stage.Traverse() if each.IsA(UsdGeom.Mesh))
+    joints = UsdSkel.Skeleton(skel).GetJointsAttr().Get()
+    UsdSkel.BindingAPI(body).CreateJointsAttr(joints[:-1])
+    stage.GetRootLayer().Save()
+    rig = load(path)
+    assert len(rig.skeleton) == len(skeleton)
+    assert list(rig.skeleton.tips) == [len(skeleton) - 2]
+    np.testing.assert_allclose(
+        rig.skeleton.tips[len(skeleton) - 2], skeleton.positions[-1], atol=1e-6
+    )
+
+
 @pytest.mark.parametrize(
     ("old", "new", "error", "said"),
     [

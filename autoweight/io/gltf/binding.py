@@ -20,6 +20,7 @@ from autoweight.io.gltf import accessors
 from autoweight.io.gltf.container import Container
 from autoweight.io.gltf.hierarchy import Hierarchy, label
 from autoweight.rig import Skeleton
+from autoweight.skeleton.tips import with_tips
 
 __all__ = ["Binding", "from_nodes", "from_skins", "skeleton_of"]
 
@@ -101,7 +102,28 @@ def skeleton_of(hierarchy: Hierarchy, bindings: list[Binding]) -> tuple[Skeleton
         hierarchy.parents_among(nodes),
         np.array([rest[node] for node in nodes]),
     )
-    return skeleton, tuple(nodes)
+    return with_tips(skeleton, _tip_nodes(hierarchy, nodes)), tuple(nodes)
+
+
+def _tip_nodes(hierarchy: Hierarchy, joints: list[int]) -> dict[int, NDArray[np.float64]]:
+    """Nodes under last joints that carry nothing, in the frame of their joint, (k, 3)."""
+    wanted = set(joints)
+    found: dict[int, NDArray[np.float64]] = {}
+    for joint, node in enumerate(joints):
+        below = hierarchy.nodes[node].children
+        if any(each in wanted for child in below for each in hierarchy.below(child)):
+            continue
+        bare = [
+            child
+            for child in below
+            if all(
+                hierarchy.nodes[each].mesh is None and hierarchy.nodes[each].camera is None
+                for each in hierarchy.below(child)
+            )
+        ]
+        if bare:
+            found[joint] = hierarchy.local[bare, :3, 3]
+    return found
 
 
 def _read(source: Container, hierarchy: Hierarchy, number: int, has_weights: bool) -> Binding:

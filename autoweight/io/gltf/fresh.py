@@ -20,6 +20,7 @@ from autoweight.rig import Mesh, Skeleton
 __all__ = ["glb", "with_joints"]
 
 NO_PARENT = "skeleton"
+TIP = "{}_tip"
 ROUND = 9  # digits that float32 can tell apart, without the noise of an inversion behind them
 
 
@@ -34,8 +35,8 @@ def glb(
 ) -> bytes:
     """A GLB file with a skinned mesh that has no weights yet.
 
-    Nodes 0 to j - 1 are the joints. Parts with vertices of their own become meshes; parts that
-    share vertices become primitives of one.
+    Nodes 0 to j - 1 are the joints, the tips of their bones come next. Parts with vertices of
+    their own become meshes; parts that share vertices become primitives of one.
     """
     asset = {"version": "2.0", "generator": f"autoweight {autoweight.__version__}"}
     tree: dict[str, Any] = {"asset": asset}
@@ -127,15 +128,19 @@ def _common_top(nodes: list[dict[str, Any]], skeleton: Skeleton, first: int) -> 
 
 
 def joint_nodes(skeleton: Skeleton, first: int = 0) -> list[dict[str, Any]]:
-    """Nodes for the joints of a skeleton, to be numbered from `first`."""
+    """Nodes for the joints of a skeleton and then their tips, to be numbered from `first`."""
     local = rest_local(skeleton)
+    tips = {joint: first + len(skeleton) + number for number, joint in enumerate(skeleton.tips)}
     nodes: list[dict[str, Any]] = []
     for joint, (matrix, move, turn, scale, exact) in enumerate(
         zip(local, *decompose(local), strict=True)
     ):
         node: dict[str, Any] = {"name": skeleton.names[joint]}
-        if skeleton.children[joint]:
-            node["children"] = [first + child for child in skeleton.children[joint]]
+        below = [first + child for child in skeleton.children[joint]]
+        if joint in tips:
+            below.append(tips[joint])
+        if below:
+            node["children"] = below
         if not exact:
             node["matrix"] = matrix.T.ravel().tolist()
             nodes.append(node)
@@ -148,4 +153,8 @@ def joint_nodes(skeleton: Skeleton, first: int = 0) -> list[dict[str, Any]]:
             if (values != neutral).any():
                 node[key] = (values + 0.0).tolist()  # no -0.0
         nodes.append(node)
+    for joint, tip in skeleton.tips.items():
+        move = np.linalg.solve(skeleton.rest[joint], np.append(tip, 1.0))[:3].astype(np.float32)
+        name = TIP.format(skeleton.names[joint])
+        nodes.append({"name": name, "translation": (move + 0.0).tolist()})
     return nodes

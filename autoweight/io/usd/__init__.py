@@ -26,6 +26,7 @@ from autoweight.errors import FileError, SkeletonError, WeightsError, suggestion
 from autoweight.io import atomic, encode
 from autoweight.io import joints as joint_file
 from autoweight.rig import Mesh, Part, Rig, Skeleton
+from autoweight.skeleton.tips import with_tips
 
 __all__ = ["UsdDocument", "load_all", "save_all"]
 
@@ -222,6 +223,7 @@ def load_all(
         mine = [mesh for mesh in moved.get(prim, ()) if mesh in chosen]
         if mine:
             joints, built = _skeleton(prim)
+            built = with_tips(built, _spare_ends(prim, joints, built))
             mesh_names = [names[mesh] for mesh in mine]
             rig = _assemble(path, mine, mesh_names, prim, joints, built, added)
             rigs.append(replace(rig, name=called[prim]) if len(moved) > 1 else rig)
@@ -387,6 +389,26 @@ def _skeleton(prim: Any) -> tuple[tuple[str, ...], Skeleton]:
         (each for each in (given, short) if len(each) == len(paths) == len(set(each))), paths
     )
     return paths, Skeleton(names, parents, rest)
+
+
+def _spare_ends(
+    prim: Any, joints: tuple[str, ...], skeleton: Skeleton
+) -> dict[int, NDArray[np.float64]]:
+    """Last joints that no mesh lists, in the frame of the joint they hang from, (k, 3)."""
+    listed: set[str] = set()
+    for query in _queries(prim).values():
+        order = query.GetJointOrder()
+        if order is None:
+            return {}
+        listed |= set(order)
+    spare = np.array([joint not in listed for joint in joints]) & bool(listed)
+    spare &= [not below for below in skeleton.children]
+    found = {}
+    for joint, below in enumerate(skeleton.children):
+        if below and spare[list(below)].all():
+            places = np.column_stack([skeleton.positions[list(below)], np.ones(len(below))])
+            found[joint] = np.linalg.solve(skeleton.rest[joint], places.T)[:3].T
+    return found
 
 
 def _matrices(values: Any) -> NDArray[np.float64]:

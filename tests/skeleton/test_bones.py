@@ -1,0 +1,84 @@
+"""The bone of each joint: where it ends, how it lies, and what is flesh."""
+
+import numpy as np
+import pytest
+from bodies import straight, tube
+from scipy.spatial.transform import Rotation
+
+from autoweight.rig import Skeleton
+from autoweight.skeleton.bones import bones, frames, links
+from autoweight.surface import prepare
+from autoweight.surface.visibility import Sight, depth
+
+
+def turned(ways):
+    """Rotations whose y points each way."""
+    return np.array([Rotation.align_vectors([way], [[0, 1, 0]])[0].as_matrix() for way in ways])
+
+
+def figure(axis_to_x=False, **more) -> Skeleton:
+    """A chest with a neck along its axis, and an arm off it; everything points along y, or x."""
+    rest = np.tile(np.eye(4), (5, 1, 1))
+    rest[:, :3, 3] = (0, 0, 0), (0, 0, 1), (0, 0, 2), (0, 1, 1), (0, 2, 1)
+    rest[:, :3, :3] = turned([(0, 0, 1), (0, 0, 1), (0, 0, 1), (0, 1, 0), (0, 1, 0)])
+    if axis_to_x:
+        rest[:, :3, :3] = rest[:, :3, :3] @ Rotation.from_euler("z", 90, degrees=True).as_matrix()
+    return Skeleton(("hip", "chest", "neck", "arm", "hand"), [-1, 0, 1, 1, 3], rest, **more)
+
+
+def test_where_bones_point_along_y_what_hangs_off_them_is_not_flesh():
+    skeleton = figure()
+    np.testing.assert_array_equal(skeleton.axis, [0, 1, 0])
+    np.testing.assert_array_equal(links(skeleton), [False, True, True, False, True])
+    found = bones(skeleton)
+    assert found.joint.tolist() == [0, 1, 3, 2, 4]
+    np.testing.assert_allclose(found.tail[1], [0, 0, 2])
+
+
+def test_where_bones_point_along_x_every_link_is_flesh():
+    skeleton = figure(axis_to_x=True)
+    np.testing.assert_allclose(skeleton.axis, [1, 0, 0])
+    assert links(skeleton).tolist() == [False, True, True, True, True]
+
+
+def test_a_tip_ends_a_bone_exactly():
+    found = frames(figure(tips={4: (0, 2.7, 1)}))
+    np.testing.assert_array_equal(found.end[4], [0, 2.7, 1])
+    assert found.told[4]
+
+
+def test_a_bone_that_nothing_ends_goes_part_of_the_way_out_of_the_body():
+    mesh, _ = tube(straight, 4.0, 0.4, 41, 24)  # along x from 0 to 4
+    rest = np.tile(np.eye(4), (3, 1, 1))
+    rest[:, :3, 3] = (0.5, 0, 0), (1.5, 0, 0), (2.0, 0, 0)
+    rest[:, :3, :3] = turned([(1, 0, 0), (1, 0, 0), (0, 1, 0)])
+    skeleton = Skeleton(("a", "b", "c"), [-1, 0, 1], rest)
+    body = prepare(mesh)
+    np.testing.assert_allclose(
+        depth(body)(np.array([[1.0, 0, 0]]), np.array([[1.0, 0, 0]])), [3.0], rtol=1e-9
+    )
+    found = frames(skeleton, Sight(body).depth)
+    np.testing.assert_allclose(found.end[2], [2, 0.6 * 0.4, 0], atol=0.005)  # a ring of 24 sides
+    np.testing.assert_allclose(found.axes[2, :, 0], [0, 1, 0], atol=1e-12)
+
+
+def test_frames_are_right_handed_and_turn_with_the_rig():
+    skeleton = figure(tips={4: (0, 2.7, 1)})
+    found = frames(skeleton)
+    np.testing.assert_allclose(np.linalg.det(found.axes), 1.0)
+    turn = np.eye(4)
+    turn[:3, :3] = Rotation.from_rotvec([0.3, -1.1, 0.4]).as_matrix()
+    tips = {4: turn[:3, :3] @ (0, 2.7, 1)}
+    again = frames(Skeleton(skeleton.names, skeleton.parents, turn @ skeleton.rest, tips))
+    np.testing.assert_allclose(again.axes, turn[:3, :3] @ found.axes, atol=1e-12)
+    np.testing.assert_allclose(again.end, found.end @ turn[:3, :3].T, atol=1e-12)
+
+
+@pytest.mark.parametrize("inward", [1, -1])
+def test_depth_passes_faces_that_it_comes_to_from_outside(inward):
+    mesh, _ = tube(straight, 4.0, 0.4, 41, 24)
+    faces = mesh.faces[:, ::inward]
+    rays = Sight(prepare(type(mesh)(mesh.vertices, faces)))
+    way = np.array([[1.0, 0.0, 0.0]])
+    np.testing.assert_allclose(rays.depth(np.array([[-1.0, 0.01, 0.02]]), way), [5.0], rtol=1e-9)
+    assert np.isinf(rays.depth(np.array([[5.0, 0.01, 0.02]]), way)).all()
