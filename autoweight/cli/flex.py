@@ -83,7 +83,7 @@ def command(
 
     from autoweight.errors import RecipeError, naming
     from autoweight.flexing import Place, flex
-    from autoweight.io import GLTF, check_output, load, save
+    from autoweight.io import GLTF, USD, check_output, load, save
     from autoweight.pose.motion import played
     from autoweight.recipes.recipe import Recipe, load_recipe
     from autoweight.skeleton.sides import Plane, likely_plane
@@ -93,7 +93,7 @@ def command(
     recipe = load_recipe(recipe_file) if recipe_file else Recipe()
     loaded = load(rig)
     if output:
-        check_output(loaded, output, suffixes=GLTF, force=force)
+        check_output(loaded, output, suffixes={**GLTF, **USD}, force=force)
     named = plane or (recipe.mirror.plane if recipe.mirror else None)
     across = Plane.named(named) if named else likely_plane(loaded.skeleton)
     if sum(each is not None for each in (animation, bvh, ribbon)) > 1:

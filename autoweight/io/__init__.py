@@ -153,7 +153,7 @@ def save(
     force : bool
         Overwrite the file the rig was read from.
     clips : sequence of Clip
-        Animations to add to a glTF file.
+        Animations to add to a glTF or OpenUSD file; the latter plays the first.
     shapes : mapping of str to ndarray, shape (n, 3)
         Morph targets to add to a glTF file, by name: how far each vertex moves in bind space.
     fades : mapping of str to ndarray, shape (n,)
@@ -300,6 +300,12 @@ def load_clips(rig: Rig) -> list[Clip]:
     FileError
         An animation breaks the format.
     """
+    path = None if rig.document is None else rig.document.path
+    if path is not None and path.suffix.lower() in USD:
+        from autoweight.io import usd
+
+        with naming(path):
+            return usd.load_clips(rig)
     from autoweight.io.gltf import GltfDocument, clips
 
     if not isinstance(rig.document, GltfDocument):

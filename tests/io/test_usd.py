@@ -23,7 +23,8 @@ from autoweight.rig import Mesh, Part, Rig, Skeleton, Weights
 from autoweight.stages.solving import solve
 
 pxr = pytest.importorskip("pxr", reason="usd-core is not installed")
-from pxr import Sdf, Usd, UsdGeom, UsdSkel, UsdValidation  # noqa: E402
+from pxr import Sdf, Usd, UsdGeom, UsdSkel  # noqa: E402
+from usd_stages import complaints, stage_at  # noqa: E402
 
 SCENE = """#usda 1.0
 (
@@ -123,21 +124,6 @@ def scene(tmp_path):
     path = tmp_path / "scene.usda"
     path.write_text(SCENE)
     return path
-
-
-def stage_at(path) -> Usd.Stage:
-    stage = Usd.Stage.Open(str(path))
-    stage.Reload()
-    return stage
-
-
-def complaints(path) -> list[str]:
-    """What every validator that OpenUSD comes with has to say."""
-    registry = UsdValidation.ValidationRegistry()
-    validators = registry.GetOrLoadAllValidators()
-    stage = stage_at(path)
-    context = UsdValidation.ValidationContext(validators)
-    return [f"{each.GetName()}: {each.GetMessage()}" for each in context.Validate(stage)]
 
 
 def query(stage: Usd.Stage, root: str, mesh: str) -> UsdSkel.SkinningQuery:

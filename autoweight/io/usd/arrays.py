@@ -1,0 +1,135 @@
+"""Points, faces, weights and custom values out of the prims of a stage."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import igl
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+from autoweight.errors import FileError, SkeletonError
+from autoweight.io.usd.library import bindings
+from autoweight.io.usd.moment import Moment
+from autoweight.io.usd.specs import CUSTOM
+
+__all__ = ["customs", "joined", "lookup", "queries", "triangles", "weights"]
+
+
+def queries(skeleton_prim: Any) -> dict[Any, Any]:
+    """How each mesh below the skeleton's root is skinned, what it inherits included."""
+    pxr = bindings()
+    cache, top = pxr.UsdSkel.Cache(), pxr.UsdSkel.Root.Find(skeleton_prim)
+    if not top:
+        raise FileError(
+            f"{skeleton_prim.GetPath()} is not under a SkelRoot, so it moves nothing; make the "
+            "prim above it one"
+        )
+    everything = pxr.Usd.TraverseInstanceProxies(pxr.Usd.PrimDefaultPredicate)
+    cache.Populate(top, everything)
+    prims = pxr.Usd.PrimRange(top.GetPrim(), everything)
+    found = {prim.GetPath(): cache.GetSkinningQuery(prim) for prim in prims}
+    return {path: query for path, query in found.items() if query}
+
+
+def triangles(mesh: Any, name: str, points: int, moment: Moment) -> NDArray[np.int64]:
+    """Faces as triangles, in fans."""
+    sides = np.array(moment.value(mesh.GetFaceVertexCountsAttr()), dtype=np.int64)
+    corners = np.array(moment.value(mesh.GetFaceVertexIndicesAttr()), dtype=np.int64)
+    if sides.sum() != len(corners) or (sides < 0).any():
+        raise FileError(
+            f"part {name!r}: its faces should have {sides.sum()} corners, {len(corners)} are "
+            "there; export it again"
+        )
+    if len(corners) and (corners.min() < 0 or corners.max() >= points):
+        raise FileError(
+            f"part {name!r}: a face points outside its {points} points; export it again"
+        )
+    solid = sides >= 3
+    if not solid.any():
+        return np.zeros((0, 3), dtype=np.int64)
+    corners, sides = corners[np.repeat(solid, sides)], sides[solid]
+    triangles, _ = igl.polygons_to_triangles(corners, np.concatenate([[0], np.cumsum(sides)]))
+    return triangles[:, ::-1] if mesh.GetOrientationAttr().Get() == "leftHanded" else triangles
+
+
+def lookup(name: str, order: list[str], joints: tuple[str, ...]) -> NDArray[np.int32]:
+    position = {joint: number for number, joint in enumerate(joints)}
+    foreign = [joint for joint in order if joint not in position]
+    if foreign:
+        raise SkeletonError(
+            f"part {name!r} is bound to {foreign[0]!r}, which its skeleton does not have; "
+            "export them together"
+        )
+    return np.array([position[joint] for joint in order], dtype=np.int32)
+
+
+def weights(
+    query: Any, name: str, points: int, columns: NDArray[np.int32], joints: int, moment: Moment
+) -> sparse.csr_array:
+    """Influences of every point, constant ones spread over all."""
+    indices, values = (
+        np.array(moment.value(primvar.GetAttr()))
+        for primvar in (query.GetJointIndicesPrimvar(), query.GetJointWeightsPrimvar())
+    )
+    width = query.GetNumInfluencesPerComponent()
+    rows = 1 if query.IsRigidlyDeformed() else points
+    if len(indices) != rows * width or len(values) != rows * width:
+        raise FileError(
+            f"part {name!r} has {len(indices)} joint indices and {len(values)} weights, not "
+            f"{rows} times {width} each; export it again"
+        )
+    indices, values = indices.reshape(rows, width), values.reshape(rows, width)
+    used = values != 0
+    chosen = indices[used]
+    if len(chosen) and (chosen.min() < 0 or chosen.max() >= len(columns)):
+        raise FileError(
+            f"part {name!r} has a joint index outside its {len(columns)} joints; export it again"
+        )
+    found = sparse.csr_array(
+        (
+            values[used].astype(np.float64),
+            columns[chosen],
+            np.concatenate([[0], np.cumsum(used.sum(axis=1))]),
+        ),
+        shape=(rows, joints),
+    )
+    found.sum_duplicates()
+    return found if rows == points else sparse.csr_array(found[[0] * points])
+
+
+def customs(prim: Any, points: int) -> dict[str, NDArray[Any]]:
+    """The primvars of a mesh that are custom values of its points."""
+    found = {}
+    for primvar in bindings().UsdGeom.PrimvarsAPI(prim).GetPrimvars():
+        name = primvar.GetPrimvarName()
+        if not name.startswith(CUSTOM) or primvar.GetInterpolation() not in ("vertex", "varying"):
+            continue
+        values = np.array(primvar.ComputeFlattened())
+        if values.dtype.kind in "biuf" and len(values) and len(values) % points == 0:
+            found[name] = values if len(values) == points else values.reshape(points, -1)
+    return found
+
+
+def joined(
+    customs: list[dict[str, NDArray[Any]]], spans: list[slice], count: int
+) -> dict[str, NDArray[Any]]:
+    """Custom values for every vertex, 0 where a part has none."""
+    whole: dict[str, NDArray[Any]] = {}
+    for name in sorted({name for values in customs for name in values}):
+        pieces = [
+            (span, values[name])
+            for span, values in zip(spans, customs, strict=True)
+            if name in values
+        ]
+        shapes = {values.shape[1:] for _, values in pieces}
+        if len(shapes) > 1:
+            raise FileError(f"has {name} of different sizes in different parts; make them one")
+        whole[name] = np.zeros(
+            (count, *shapes.pop()), np.result_type(*(values for _, values in pieces))
+        )
+        for span, values in pieces:
+            whole[name][span] = values
+        whole[name].setflags(write=False)
+    return whole

@@ -1,0 +1,252 @@
+"""What production stages are made of: instances, variants, values over time; and damaged ones.
+
+Source: OpenUSD, "Scenegraph instancing", "VariantSet" and "TimeCode" in its glossary.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import textwrap
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import sparse
+from tori import torus, weighted
+
+from autoweight.errors import AutoweightError, FileError
+from autoweight.io import load, load_all, save, save_all
+from autoweight.io.usd import library
+from autoweight.pose.clip import Clip, rest_local
+from autoweight.rig import Weights
+
+pxr = pytest.importorskip("pxr", reason="usd-core is not installed")
+from pxr import Usd, UsdGeom, UsdSkel  # noqa: E402
+from usd_stages import complaints, stage_at  # noqa: E402
+
+CROWD = """#usda 1.0
+(
+    defaultPrim = "Crowd"
+    metersPerUnit = 1
+    upAxis = "Y"
+)
+
+def Xform "Crowd"
+{
+    def "One" (
+        instanceable = true
+        prepend references = @./torus.usda@
+    )
+    {
+    }
+
+    def "Two" (
+        instanceable = true
+        prepend references = @./torus.usda@
+    )
+    {
+        double3 xformOp:translate = (5, 0, 0)
+        uniform token[] xformOpOrder = ["xformOp:translate"]
+    }
+}
+"""
+
+
+@pytest.fixture
+def ring(tmp_path):
+    rig = weighted(*torus(16, 8))
+    save(rig, tmp_path / "torus.usda")
+    return rig
+
+
+def fresh(rig, seed=1):
+    dense = np.random.default_rng(seed).dirichlet(np.ones(8), len(rig.mesh.vertices))
+    return replace(rig, weights=Weights(sparse.csr_array(dense)))
+
+
+@pytest.mark.parametrize("flatten", [False, True])
+def test_instances_are_read_and_become_prims_of_their_own(tmp_path, ring, flatten):
+    path = tmp_path / "crowd.usda"
+    path.write_text(CROWD)
+    found = load_all(path)
+    assert [rig.name for rig in found] == ["One", "Two"]
+    for rig in found:
+        np.testing.assert_allclose(rig.mesh.vertices, ring.mesh.vertices, atol=1e-6)
+        np.testing.assert_allclose(rig.weights.dense(), ring.weights.dense(), atol=1e-6)
+    two = fresh(found[1])
+    clip = Clip("still", np.array([0.0]), rest_local(two.skeleton)[None])
+    out = tmp_path / "out.usda"
+    save(two, out, clips=[clip], flatten=flatten)
+    assert complaints(out) == []
+    stage = stage_at(out)
+    assert stage.GetPrimAtPath("/Crowd/One").IsInstance()
+    assert not stage.GetPrimAtPath("/Crowd/Two").IsInstance()
+    one, again = load_all(out)
+    np.testing.assert_allclose(one.weights.dense(), ring.weights.dense(), atol=1e-6)
+    np.testing.assert_allclose(again.weights.dense(), two.weights.dense(), atol=1e-6)
+    assert stage.GetPrimAtPath("/Crowd/Two/Skeleton/still").IsA(UsdSkel.Animation)
+    save_all([fresh(rig, seed) for seed, rig in enumerate(found)], tmp_path / "both.usda")
+    for seed, rig in enumerate(load_all(tmp_path / "both.usda")):
+        np.testing.assert_allclose(rig.weights.dense(), fresh(rig, seed).weights.dense(), atol=1e-6)
+
+
+def test_values_over_time_are_read_at_the_first_and_said(tmp_path, ring, caplog):
+    path = tmp_path / "torus.usda"
+    stage = stage_at(path)
+    mesh = UsdGeom.Mesh(stage.GetPrimAtPath("/Rig/mesh"))
+    points = np.array(mesh.GetPointsAttr().Get())
+    mesh.GetPointsAttr().Clear()
+    mesh.GetPointsAttr().Set(pxr.Vt.Vec3fArray.FromNumpy(points), 7)
+    mesh.GetPointsAttr().Set(pxr.Vt.Vec3fArray.FromNumpy(points + np.float32(1)), 9)
+    stage.Export(str(tmp_path / "moving.usda"))
+    rig = load(tmp_path / "moving.usda")
+    np.testing.assert_allclose(rig.mesh.vertices, ring.mesh.vertices, atol=1e-6)
+    (said,) = [record.getMessage() for record in caplog.records]
+    assert said == (
+        f"{tmp_path / 'moving.usda'}: read at the default or first time, but changes with it: "
+        "/Rig/mesh.points"
+    )
+
+
+def test_a_transform_over_time_is_that_of_its_first(tmp_path, ring, caplog):
+    """Only the transform of a mesh that is yet to be bound is a part of where its points are."""
+    stage = Usd.Stage.CreateNew(str(tmp_path / "moving.usda"))
+    UsdGeom.Xform.Define(stage, "/Top").AddTranslateOp().Set((0, 1, 0), 5)
+    UsdGeom.Xformable(stage.GetPrimAtPath("/Top")).GetOrderedXformOps()[0].Set((0, 2, 0), 6)
+    mesh = UsdGeom.Mesh.Define(stage, "/Top/Ring")
+    mesh.CreatePointsAttr(pxr.Vt.Vec3fArray.FromNumpy(ring.mesh.vertices.astype(np.float32)))
+    mesh.CreateFaceVertexCountsAttr([3] * len(ring.mesh.faces))
+    mesh.CreateFaceVertexIndicesAttr(ring.mesh.faces.ravel().tolist())
+    stage.Save()
+    rig = load(tmp_path / "moving.usda", skeleton=ring.skeleton)
+    np.testing.assert_allclose(rig.mesh.vertices, ring.mesh.vertices + [0, 1, 0], atol=1e-6)
+    assert "/Top.xformOp:translate" in caplog.text
+
+
+def test_variants_are_read_as_selected_and_said(tmp_path, ring, caplog):
+    path = tmp_path / "shapes.usda"
+    path.write_text(
+        textwrap.dedent(
+            """\
+            #usda 1.0
+            (
+                defaultPrim = "Rig"
+                metersPerUnit = 1
+                upAxis = "Y"
+            )
+
+            def "Rig" (
+                variants = { string shape = "wide" }
+                prepend variantSets = "shape"
+                prepend references = @./torus.usda@
+            )
+            {
+                variantSet "shape" = {
+                    "narrow" {}
+                    "wide" {
+                        over "mesh"
+                        {
+                            matrix4d primvars:skel:geomBindTransform = (
+                                (2, 0, 0, 0), (0, 2, 0, 0), (0, 0, 2, 0), (0, 0, 0, 1))
+                        }
+                    }
+                }
+            }
+            """
+        )
+    )
+    rig = load(path)
+    np.testing.assert_allclose(rig.mesh.vertices, 2 * ring.mesh.vertices, atol=1e-6)
+    assert "variants that are selected: /Rig{shape=wide}" in caplog.text
+    save(fresh(rig), tmp_path / "over.usda")
+    again = load(tmp_path / "over.usda")
+    np.testing.assert_array_equal(again.mesh.vertices, rig.mesh.vertices)
+    np.testing.assert_allclose(again.weights.dense(), fresh(rig).weights.dense(), atol=1e-6)
+    assert complaints(tmp_path / "over.usda") == []
+
+
+# --- damaged files --------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def probe(monkeypatch, tmp_path):
+    """Another program in place of the one that reads a stage first."""
+
+    def put(code):
+        (tmp_path / "probe.py").write_text(textwrap.dedent(code))
+        monkeypatch.setattr(library, "PROBE", tmp_path / "probe.py")
+
+    return put
+
+
+@pytest.mark.parametrize(
+    ("code", "said"),
+    [
+        ("import os, signal; os.kill(os.getpid(), signal.SIGSEGV)", "brings the library down"),
+        ("import os; os.abort()", "brings the library down"),
+        (
+            """
+            import resource
+            resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+            resource.setrlimit(resource.RLIMIT_CPU, (1, 5))
+            while True: pass
+            """,
+            "longer than a file of its size",
+        ),
+        ("import sys; print('noise', file=sys.stderr); sys.exit('no such thing')", "no such thing"),
+    ],
+)
+def test_a_file_that_ends_the_process_is_an_error(tmp_path, ring, probe, code, said):
+    if sys.platform == "win32":
+        pytest.skip("has no signals")
+    probe(code)
+    with pytest.raises(FileError, match=rf"torus\.usda: is not an OpenUSD file.*{said}"):
+        load(tmp_path / "torus.usda")
+
+
+def test_memory_and_time_are_limited_by_the_size_of_the_files(tmp_path, ring):
+    pytest.importorskip("resource", reason="has no limits for a process")
+    code = f"""
+        import sys, resource
+        sys.path.insert(0, {str(library.PROBE.parent)!r})
+        import probe
+        probe.read({str(tmp_path / "torus.usda")!r})
+        print(resource.getrlimit(resource.RLIMIT_AS)[0], resource.getrlimit(resource.RLIMIT_CPU)[0])
+    """
+    done = subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(code)], capture_output=True, text=True, check=True
+    )
+    memory, seconds = map(int, done.stdout.split())
+    size = (tmp_path / "torus.usda").stat().st_size
+    assert memory == (2 << 30) + 32 * size
+    assert seconds == 20
+
+
+def test_text_that_is_not_utf_8_is_an_error(tmp_path, ring):
+    content = (tmp_path / "torus.usda").read_bytes()
+    bad = content.replace(b'"ring5"', b'"ri\xff\xfe5"')
+    assert bad != content
+    (tmp_path / "bad.usda").write_bytes(bad)
+    with pytest.raises(AutoweightError, match=r"bad\.usda: "):
+        load(tmp_path / "bad.usda")
+
+
+@pytest.mark.parametrize("suffix", ["usda", "usdc", "usdz"])
+def test_damaged_files_are_an_error_or_a_rig(tmp_path, ring, suffix):
+    """Bytes changed and cut; a crash would end the test run itself."""
+    random = np.random.default_rng(9)
+    save(ring, tmp_path / f"whole.{suffix}")
+    content = (tmp_path / f"whole.{suffix}").read_bytes()
+    for number in range(8):
+        bad = bytearray(content)
+        for at in random.integers(len(bad), size=4):
+            bad[at] = random.integers(256)
+        if number % 4 == 0:
+            del bad[random.integers(len(bad)) :]
+        path = tmp_path / f"bad{number}.{suffix}"
+        path.write_bytes(bad)
+        try:
+            assert np.isfinite(load(path).mesh.vertices).all()
+        except AutoweightError as error:
+            assert str(error).startswith(f"{path}: ")
