@@ -7,11 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
+from scipy.spatial import cKDTree
 
 from autoweight.methods import Problem, Progress
 from autoweight.methods.equilibrium import equilibrium
 from autoweight.methods.parts import settled
-from autoweight.methods.stretches import Stretches, reach, stretches
+from autoweight.methods.stretches import Stretches, nearby, reach, stretches
 from autoweight.rows import scaled
 from autoweight.skeleton.bones import closest
 from autoweight.surface import Surface
@@ -19,7 +20,7 @@ from autoweight.surface.visibility import Sight
 
 __all__ = ["solve"]
 
-CHUNK = 1 << 13
+CHUNK = 1 << 10
 
 PULL = 8.0
 """H is this / distance²: against the surface's own evening out, which Baran & Popović weigh 1."""
@@ -90,23 +91,30 @@ class _Pairs:
 
 def _in_sight(surface: Surface, owned: Stretches, progress: Progress) -> _Pairs:
     rays, outward = Sight(surface), surface.outward
+    # Neighbours in space have the same few bones near, and send their rays the same ways.
+    order = cKDTree(surface.vertices, leafsize=CHUNK, compact_nodes=False).indices
     found: list[tuple[NDArray, ...]] = []
     for start in range(0, len(surface), CHUNK):
         progress("sight", start / len(surface))
-        points = surface.vertices[start : start + CHUNK]
-        away = reach(points, owned)
+        chunk = np.sort(order[start : start + CHUNK])
+        points = surface.vertices[chunk]
+        some = nearby(points, owned, FAR)
+        away = reach(points, owned.only(some))
         vertex, bone = np.nonzero(away <= FAR * away.min(axis=1, keepdims=True))
+        away, bone = away[vertex, bone], some[bone]
         place = closest(points[vertex], owned.bones, bone)
         way = points[vertex] - place
         distance = np.linalg.norm(way, axis=1)
-        slant = np.einsum("ij,ij->i", way, outward[start : start + CHUNK][vertex])
+        slant = np.einsum("ij,ij->i", way, outward[chunk[vertex]])
         slant /= np.maximum(distance, np.finfo(float).tiny)
         within = np.flatnonzero(slant > 0)
         hidden = ~rays.clear(place[within], points[vertex[within]])
         slant[slant < 0] = 0
         slant[within[hidden]] = 0
-        found.append((vertex + start, bone, away[vertex, bone], distance, slant))
-    return _Pairs(*(np.concatenate(each) for each in zip(*found, strict=True)))
+        found.append((chunk[vertex], bone, away, distance, slant))
+    vertex, *rest = (np.concatenate(each) for each in zip(*found, strict=True))
+    by_vertex = np.argsort(vertex, kind="stable")
+    return _Pairs(vertex[by_vertex], *(each[by_vertex] for each in rest))
 
 
 def _warmth(

@@ -17,7 +17,7 @@ from autoweight.skeleton.bones import Bones, Frames, ending, frames, heirs, link
 from autoweight.surface import Surface
 from autoweight.surface.visibility import depth
 
-__all__ = ["Stretches", "reach", "stretches"]
+__all__ = ["Stretches", "nearby", "reach", "stretches"]
 
 TIP, LIMB = 0.25, 1.0
 """How far a leaf goes on beyond its joint, in lengths of the bone before it: the end of a chain,
@@ -51,6 +51,13 @@ class Stretches:
 
     bones: Bones
     free: NDArray[np.bool_]
+
+    def only(self, some: NDArray[np.integer]) -> Stretches:
+        """Some of them, by number."""
+        bones = Bones(
+            *(each[some] for each in (self.bones.joint, self.bones.head, self.bones.tail))
+        )
+        return Stretches(bones, self.free[some])
 
 
 def stretches(
@@ -157,3 +164,25 @@ def reach(points: NDArray[np.float64], stretches: Stretches) -> NDArray[np.float
     square += (BEYOND * np.minimum(place, 0.0)) ** 2
     square -= place**2
     return np.sqrt(np.maximum(square, 0.0))
+
+
+def nearby(points: NDArray[np.float64], stretches: Stretches, factor: float) -> NDArray[np.intp]:
+    """Stretches that may be within a factor of the nearest to some of the points.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, 3)
+        The nearer to each other, the fewer stretches are.
+    stretches : Stretches
+    factor : float
+
+    Returns
+    -------
+    ndarray, shape (s,), int
+        Their numbers; none is missing.
+    """
+    middle = points.mean(axis=0)
+    away = reach(middle[None], stretches)[0]
+    # By so much at the most `reach` changes from the middle to a point.
+    change = BEYOND * np.sqrt(np.einsum("ij,ij->i", points - middle, points - middle).max())
+    return np.flatnonzero(away - change <= factor * (away.min() + change) * (1 + 1e-9))
