@@ -24,6 +24,7 @@ def equilibrium(
     sources: sparse.csr_array,
     pull: NDArray[np.float64],
     *,
+    measured: tuple[sparse.csr_array, NDArray[np.float64]] | None = None,
     progress: Progress = silent,
 ) -> sparse.csr_array:
     """Solve (L + M H) W = M H P.
@@ -36,6 +37,8 @@ def equilibrium(
         P, the shares of the joints each vertex is pulled toward; a row sums to 1 or is empty.
     pull : ndarray, shape (n,)
         The diagonal of H in 1 / (scene units)²: how strongly, 0 where the row of P is empty.
+    measured : tuple, optional
+        L and M, where `laplacian` was asked already; L is written over.
     progress : callable, optional
 
     Returns
@@ -54,7 +57,7 @@ def equilibrium(
     Baran & Popović, "Automatic rigging and animation of 3D characters", TOG 26(3), 2007,
     section 4. Sharp & Crane, "A Laplacian for nonmanifold triangle meshes", SGP 2020.
     """
-    stiffness, mass = laplacian(surface.vertices, surface.faces)
+    stiffness, mass = measured or laplacian(surface.vertices, surface.faces)
     heated = mass * pull
     cold = np.bincount(surface.components, heated) <= 0
     if cold.any():

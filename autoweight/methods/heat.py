@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +18,8 @@ from autoweight.methods.stretches import Stretches, nearby, reach, stretches
 from autoweight.rows import scaled
 from autoweight.skeleton.bones import closest
 from autoweight.surface import Surface
+from autoweight.surface.abreast import abreast, hands
+from autoweight.surface.laplacian import laplacian
 from autoweight.surface.visibility import Sight
 
 __all__ = ["solve"]
@@ -69,10 +73,13 @@ def solve(problem: Problem) -> sparse.csr_array:
 def _solved(problem: Problem) -> sparse.csr_array:
     surface = problem.surface
     owned = stretches(problem.skeleton, problem.active, surface, problem.frames)
-    sources, pull = _warmth(
-        surface, owned, _in_sight(surface, owned, problem.progress), len(problem.skeleton)
-    )
-    found = equilibrium(surface, sources, pull, progress=problem.progress)
+    jobs: list[Callable[[], Any]] = [
+        lambda: _in_sight(surface, owned, problem.progress),
+        lambda: laplacian(surface.vertices, surface.faces),
+    ]
+    warm, measured = abreast(jobs, hands(len(surface)))
+    sources, pull = _warmth(surface, owned, warm, len(problem.skeleton))
+    found = equilibrium(surface, sources, pull, measured=measured, progress=problem.progress)
     found.data **= CRISP
     return settled(problem, scaled(found))
 

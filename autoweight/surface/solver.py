@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 import igl
 import numpy as np
+from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.errors import GeometryError
+from autoweight.surface.abreast import abreast, hands
 
 __all__ = ["solve_columns"]
+
+Entries = tuple[NDArray[np.float64], NDArray[np.int32], NDArray[np.int32]]
+"""Values, and their rows and columns."""
 
 BLOCK = 4
 """Columns solved for at once; the solver is quickest while they stay in the cache."""
@@ -54,17 +60,31 @@ def solve_columns(
     )
     right = sparse.csc_array(right)
     asked = np.flatnonzero(np.diff(right.indptr))
-    found = [(np.empty(0), np.empty(0, dtype=np.intp), np.empty(0, dtype=np.intp))]
-    for start in range(0, len(asked), BLOCK):
-        watch(start / len(asked))
-        columns = asked[start : start + BLOCK]
-        free = np.zeros((0, len(columns)))
-        # libigl minimises ½ xᵀ A x + xᵀ b, whence the sign.
-        block = igl.min_quad_with_fixed_solve(plan, -right[:, columns].toarray("C"), free, free)
-        if not np.isfinite(block).all():
-            raise GeometryError("a system on this surface has no finite solution; check its mesh")
-        kept = np.abs(block) > negligible
-        row, column = np.nonzero(kept)
-        found.append((block[kept], row, columns[column]))
+    blocks = [asked[start : start + BLOCK] for start in range(0, len(asked), BLOCK)]
+
+    def solved(mine: list[NDArray[np.intp]], watch: Callable[[float], None]) -> list[Entries]:
+        found = []
+        for number, columns in enumerate(mine):
+            watch(number / len(mine))
+            free = np.zeros((0, len(columns)))
+            # libigl minimises ½ xᵀ A x + xᵀ b, whence the sign.
+            block = igl.min_quad_with_fixed_solve(plan, -right[:, columns].toarray("C"), free, free)
+            if not np.isfinite(block).all():
+                raise GeometryError(
+                    "a system on this surface has no finite solution; check its mesh"
+                )
+            row, column = np.nonzero(np.abs(block) > negligible)
+            kept = block[row, column], row.astype(np.int32), columns[column].astype(np.int32)
+            found.append(kept)
+        return found
+
+    many = min(hands(operator.shape[0]), len(blocks))
+    jobs = [
+        partial(solved, blocks[first::many], (lambda share: None) if first else watch)
+        for first in range(many)
+    ]
+    found: list[Entries] = [(np.empty(0), np.empty(0, dtype=np.int32), np.empty(0, dtype=np.int32))]
+    for part in abreast(jobs, many):
+        found += part
     value, row, column = (np.concatenate(each) for each in zip(*found, strict=True))
     return sparse.csr_array((value, (row, column)), shape=right.shape)

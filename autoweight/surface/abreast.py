@@ -1,0 +1,103 @@
+"""Independent pieces of work done at the same time, each in a process of its own."""
+
+from __future__ import annotations
+
+import os
+import pickle
+import signal
+import sys
+import threading
+import warnings
+from collections.abc import Callable, Sequence
+from typing import Generic, TypeVar
+
+__all__ = ["abreast", "hands"]
+
+T = TypeVar("T")
+
+WORTH = 1 << 16
+"""Vertices from which on dividing the work pays for the processes."""
+
+
+def hands(vertices: int) -> int:
+    """How many processes work on so many vertices is worth dividing among, 1 or more.
+
+    As many as there are processors, or as ``OMP_NUM_THREADS`` allows where it is set.
+    """
+    if vertices < WORTH or sys.platform != "linux" or threading.active_count() > 1:
+        return 1
+    allowed = os.environ.get("OMP_NUM_THREADS", "")
+    free = len(os.sched_getaffinity(0))
+    return max(1, min(free, int(allowed)) if allowed.isdigit() else free)
+
+
+def abreast(jobs: Sequence[Callable[[], T]], many: int) -> list[T]:
+    """Do jobs that do not depend on each other.
+
+    Parameters
+    ----------
+    jobs : sequence of callable
+        What they return must pickle; all but the first may run in a copy of this process, where
+        nothing else that they do is seen.
+    many : int
+        Processes, this one included; from `hands`. With 1 the jobs run here, one after the other.
+
+    Returns
+    -------
+    list
+        What each job returned, in their order. What the first that failed raised is raised here.
+
+    Notes
+    -----
+    libigl holds the interpreter's lock, so threads do not help it. A forked process has the
+    whole memory of this one without a copy, a Cholesky factor or a tree of faces too.
+    """
+    if many < 2 or len(jobs) < 2:
+        return [job() for job in jobs]
+    children = [_Child(job) for job in jobs[1:]]
+    try:
+        found = [jobs[0]()]
+        return found + [child.result() for child in children]
+    finally:
+        for child in children:
+            child.end()
+
+
+class _Child(Generic[T]):
+    """A job in a forked process, and the pipe that its result comes through."""
+
+    def __init__(self, job: Callable[[], T]) -> None:
+        self._job = job
+        ours, theirs = os.pipe()
+        with warnings.catch_warnings():
+            # Python warns of threads; those there are belong to BLAS, which minds forks itself.
+            warnings.simplefilter("ignore", DeprecationWarning)
+            self._process = os.fork()
+        if self._process == 0:
+            try:
+                os.close(ours)
+                with os.fdopen(theirs, "wb") as pipe:
+                    try:
+                        pickle.dump((job(), None), pipe, pickle.HIGHEST_PROTOCOL)
+                    except Exception as error:
+                        pickle.dump((None, error), pipe, pickle.HIGHEST_PROTOCOL)
+            finally:
+                os._exit(0)  # none of the parent's leave-taking
+        os.close(theirs)
+        self._pipe = os.fdopen(ours, "rb")
+
+    def result(self) -> T:
+        try:
+            found, error = pickle.load(self._pipe)
+        except (EOFError, pickle.UnpicklingError):  # ended from outside, say for want of memory
+            return self._job()
+        if error is not None:
+            raise error
+        return found
+
+    def end(self) -> None:
+        self._pipe.close()
+        if self._process:
+            os.kill(self._process, signal.SIGKILL)
+            os.waitpid(self._process, 0)
+            self._process = 0

@@ -1,0 +1,77 @@
+import os
+import signal
+import sys
+
+import numpy as np
+import pytest
+from bodies import capsules
+from scipy import sparse
+
+from autoweight.errors import GeometryError
+from autoweight.surface import abreast as module
+from autoweight.surface import prepare
+from autoweight.surface.abreast import abreast, hands
+from autoweight.surface.laplacian import laplacian
+from autoweight.surface.solver import solve_columns
+
+forks = pytest.mark.skipif(sys.platform != "linux", reason="processes are forked on Linux alone")
+
+
+@pytest.mark.parametrize("many", [1, pytest.param(3, marks=forks)])
+def test_results_come_in_the_order_of_the_jobs(many):
+    jobs = [lambda each=each: np.arange(each * 100_000) for each in range(3)]
+    assert [len(each) for each in abreast(jobs, many)] == [0, 100_000, 200_000]
+
+
+@forks
+def test_jobs_run_in_processes_of_their_own():
+    here, there = abreast([os.getpid, os.getpid], 2)
+    assert here == os.getpid() != there
+
+
+@forks
+@pytest.mark.parametrize("place", [0, 1])
+def test_what_a_job_raises_is_raised_here(place):
+    def fails():
+        raise GeometryError("no surface")
+
+    jobs = [fails, dict] if place == 0 else [dict, fails]
+    with pytest.raises(GeometryError, match="no surface"):
+        abreast(jobs, 2)
+    with pytest.raises(ChildProcessError):
+        os.waitpid(-1, os.WNOHANG)  # and no process is left
+
+
+@forks
+def test_a_job_whose_process_was_killed_is_done_here():
+    outside = os.getpid()
+
+    def killed():
+        if os.getpid() != outside:
+            os.kill(os.getpid(), signal.SIGKILL)
+        return os.getpid()
+
+    assert abreast([os.getpid, killed], 2) == [outside, outside]
+
+
+def test_small_work_and_what_the_environment_forbids_are_not_divided(monkeypatch):
+    assert hands(1000) == 1
+    monkeypatch.setenv("OMP_NUM_THREADS", "1")
+    assert hands(10**6) == 1
+
+
+@forks
+def test_columns_solved_abreast_are_the_same_bit_for_bit(monkeypatch):
+    surface = prepare(capsules([[0.0, 0, 0]], [[2.0, 0, 0]], [0.5], 0.2))
+    stiffness, mass = laplacian(surface.vertices, surface.faces)
+    operator = sparse.csr_array(stiffness + sparse.diags_array(mass))
+    right = sparse.random_array((len(surface), 11), density=0.1, rng=np.random.default_rng(0))
+    right = sparse.csr_array(right)
+    alone = solve_columns(operator, right, 1e-9)
+    monkeypatch.setattr(module, "WORTH", 0)
+    monkeypatch.setattr(os, "sched_getaffinity", lambda process: {0, 1, 2})
+    monkeypatch.delenv("OMP_NUM_THREADS", raising=False)
+    assert hands(len(surface)) == 3
+    abreast_ = solve_columns(operator, right, 1e-9)
+    assert (alone.data == abreast_.data).all() and (alone.indices == abreast_.indices).all()
+    np.testing.assert_allclose((operator @ alone - right).toarray(), 0, atol=1e-8)
