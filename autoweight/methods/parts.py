@@ -77,8 +77,8 @@ def settled(problem: Problem, weights: sparse.csr_array) -> sparse.csr_array:
         return weights
     pieces = _pieces(surface)
     held = (pieces.gather @ weights).toarray() / pieces.area[:, None]
-    near = _near(problem, pieces)
     small = pieces.area < BODY * pieces.area.sum()
+    near = _near(problem, pieces, small)
     own = small & (held.max(axis=1) > OWN)
 
     owner = np.full(len(pieces), -1)
@@ -162,7 +162,7 @@ def _pieces(surface: Surface) -> _Pieces:
     return _Pieces(of, gather, area, np.sqrt(gather @ spread / area), middle)
 
 
-def _near(problem: Problem, pieces: _Pieces) -> _Near:
+def _near(problem: Problem, pieces: _Pieces, small: NDArray[np.bool_]) -> _Near:
     surface, joints = problem.surface, np.flatnonzero(problem.active)
     at = problem.skeleton.positions[joints]
     low = np.full((len(pieces), 3), np.inf)
@@ -183,6 +183,9 @@ def _near(problem: Problem, pieces: _Pieces) -> _Near:
         corners = np.ascontiguousarray(surface.vertices[used])
         faces = faces.reshape(-1, 3)
         points = np.ascontiguousarray(at[which[mine]])
+        if not small[each] and _any_deeper(points, corners, faces, DEEP * pieces.radius[each]):
+            depth[mine] = -np.inf  # nothing else is asked of a body
+            continue
         away = np.sqrt(igl.point_mesh_squared_distance(points, corners, faces)[0])
         within = np.abs(igl.fast_winding_number(corners, faces, points)) > 0.5
         depth[mine] = np.where(within, -away, away) / pieces.radius[each]
@@ -193,6 +196,43 @@ def _near(problem: Problem, pieces: _Pieces) -> _Near:
     alone[piece[central]] = joints[which[central]]
     alone[crowd > 1] = -1
     return _Near(piece, joints[which], depth, alone)
+
+
+def _any_deeper(
+    points: NDArray[np.float64],
+    corners: NDArray[np.float64],
+    faces: NDArray[np.int64],
+    depth: float,
+) -> bool:
+    """Whether one of the points is further inside than that; of a body nearly the first one is.
+
+    A tree of all faces, as libigl needs it, takes as long as a few hundred such looks.
+    """
+    sides = corners[faces] - corners[np.roll(faces, 1, axis=1)]
+    longest = np.sqrt(np.einsum("fij,fij->fi", sides, sides).max())
+    for point in points:
+        ways = corners - point
+        gap = np.sqrt(np.einsum("ij,ij->i", ways, ways))
+        near = (gap <= gap.min() + longest)[faces].any(axis=1)
+        away = igl.point_mesh_squared_distance(point[None], corners, faces[near])[0]
+        if away > depth**2 and abs(_turns(ways, gap, faces)) > 0.5:
+            return True
+    return False
+
+
+def _turns(ways: NDArray[np.float64], gap: NDArray[np.float64], faces: NDArray[np.int64]) -> float:
+    """How often faces wind round a point, from the ways to their corners and how long they are.
+
+    Van Oosterom & Strackee, "The solid angle of a plane triangle", IEEE Transactions on
+    Biomedical Engineering 30(2), 1983.
+    """
+    a, b, c = (ways[corner] for corner in faces.T)
+    la, lb, lc = (gap[corner] for corner in faces.T)
+    volume = np.einsum("ij,ij->i", a, np.cross(b, c))
+    rest = la * lb * lc
+    for first, second, length in ((a, b, lc), (b, c, la), (c, a, lb)):
+        rest += np.einsum("ij,ij->i", first, second) * length
+    return float(2 * np.arctan2(volume, rest).sum() / (4 * np.pi))
 
 
 def _along(problem: Problem, pieces: _Pieces, chosen: NDArray[np.bool_]) -> NDArray[np.float64]:

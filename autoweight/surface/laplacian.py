@@ -66,9 +66,14 @@ def laplacian(
 
 def _is_closed(faces: NDArray[np.int32], count: int) -> bool:
     """Whether each edge has two faces, which go along it in opposite ways."""
-    first, second = faces.ravel().astype(np.int64), faces[:, [1, 2, 0]].ravel().astype(np.int64)
-    forth, back = np.sort(first * count + second), np.sort(second * count + first)
-    return bool((forth[1:] != forth[:-1]).all() and (forth == back).all())
+    ends = faces.ravel(), faces[:, [1, 2, 0]].ravel()
+    forth = sparse.csr_array((np.ones(faces.size, dtype=np.int32), ends), shape=(count, count))
+    back = forth.T.tocsr()
+    return bool(
+        forth.data.max() == 1
+        and np.array_equal(forth.indptr, back.indptr)
+        and np.array_equal(forth.indices, back.indices)
+    )
 
 
 def _thinnest(vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> float:
