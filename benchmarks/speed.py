@@ -1,14 +1,19 @@
 """How fast a first pass is: file to file, beside the straightforward recipe, and by method.
 
-Usage: python benchmarks/speed.py [RESOLUTION ...]
+Usage: python benchmarks/speed.py [--against CHECKOUT [--rounds N]] [RESOLUTION ...]
 
 The body is the axolotl; 0.72, 2.45 and 6.2 have about 13, 130 and 840 thousand vertices. Joints at
-the ends of digits and gill stalks are skipped, which leaves 60. Ratios are taken in one process,
-one after the other, so that they hold on any machine; seconds and memory are those of this one.
+the ends of digits and gill stalks are skipped, which leaves 60. Ratios are taken in one run, turn
+about, so that they hold on any machine; seconds and memory are those of this one. Memory is that
+of all processes of a run together, pages that they share counted once.
+
+With --against, file to file alone is measured, here and in another checkout of this repository
+(`git worktree add` makes one), and the weights of both are compared.
 """
 
 from __future__ import annotations
 
+import argparse
 import os
 import subprocess
 import sys
@@ -40,20 +45,73 @@ RESOLUTIONS = 0.72, 2.45, 6.2
 TARGETS = {0.72: "1.2 s", 2.45: "4 s", 6.2: "25 s, 2000 MB"}
 SKIP = "digit_*_2_?", "toe_*_2_?", "gill_*_3_?"
 MIDDLE = 2.45
+HERE = Path(__file__).resolve().parent.parent
+LOOK = 0.1
+"""Seconds between two looks at memory."""
+MOVED = 2e-3
 PROGRAM = "from autoweight.cli import main; main(prog_name='autoweight')"
 
 
-def file_to_file(source: Path, target: Path) -> tuple[float, float, float]:
+def file_to_file(source: Path, target: Path, checkout: Path = HERE) -> tuple[float, float, float]:
     """Wall seconds, processor seconds and peak megabytes of ``autoweight solve``."""
     skips = [word for pattern in SKIP for word in ("--skip", pattern)]
     command = [sys.executable, "-c", PROGRAM, "solve", str(source), "-o", str(target), *skips]
+    before = os.times()
     begun = time.perf_counter()
-    with subprocess.Popen([*command, "--quiet"], stdout=subprocess.DEVNULL) as child:
-        _, status, usage = os.wait4(child.pid, 0)
-        child.returncode = os.waitstatus_to_exitcode(status)
+    peak = 0.0
+    with subprocess.Popen(
+        [*command, "--quiet"],
+        stdout=subprocess.DEVNULL,
+        cwd=target.parent,
+        env={**os.environ, "PYTHONPATH": str(checkout)},
+    ) as child:
+        while child.poll() is None:
+            peak = max(peak, memory(child.pid))
+            time.sleep(LOOK)
+    wall = time.perf_counter() - begun
     if child.returncode:
         raise SystemExit(f"solve left with {child.returncode}")
-    return time.perf_counter() - begun, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1e3
+    after = os.times()
+    cpu = sum(after[2:4]) - sum(before[2:4])
+    return wall, cpu, peak
+
+
+def memory(process: int) -> float:
+    """Megabytes that a process and its children have, each shared page counted once; 0 when gone.
+
+    Where the system does not say (it is Linux that does), not a number.
+    """
+    if not Path("/proc/self/smaps_rollup").exists():
+        return np.nan
+    try:
+        children = Path(f"/proc/{process}/task/{process}/children").read_text()
+        family = [process, *map(int, children.split())]
+        rows = [Path(f"/proc/{each}/smaps_rollup").read_text().splitlines() for each in family]
+    except (FileNotFoundError, ProcessLookupError):
+        return 0.0
+    return sum(int(row.split()[1]) for each in rows for row in each if row.startswith("Pss:")) / 1e3
+
+
+def compare(source: Path, folder: Path, other: Path, rounds: int) -> None:
+    """Run both checkouts turn about, and print medians, ratios and how far weights moved."""
+    count = len(load(source).mesh.vertices)
+    targets = {"here": folder / "here.glb", "against": folder / "against.glb"}
+    places = {"here": HERE, "against": other}
+    runs = np.array(
+        [
+            [file_to_file(source, targets[name], places[name]) for name in places]
+            for _ in range(rounds)
+        ]
+    )
+    for name, (wall, cpu, peak) in zip(places, np.median(runs, axis=0), strict=True):
+        print(f"{name:10s}  {count:8d}  {wall:6.2f}  {cpu:6.2f}  {peak:7.0f}")
+    wall, cpu, peak = np.median(runs[:, 0] / runs[:, 1], axis=0)
+    print(f"ratio                 {wall:6.2f}  {cpu:6.2f}  {peak:7.2f}")
+    mine, theirs = (load(each).weights for each in targets.values())
+    assert mine is not None and theirs is not None
+    moved = abs(mine.matrix - theirs.matrix).max(axis=1).toarray()
+    far = int((moved > MOVED).sum())
+    print(f"weights moved by {moved.max():.1e} at the most; {far} by over {MOVED:g}", flush=True)
 
 
 def problem(rig: Rig) -> Problem:
@@ -109,17 +167,33 @@ def seconds(work: Callable[[], object], repeats: int = 3) -> float:
 
 
 def main() -> None:
-    chosen = [float(each) for each in sys.argv[1:]] or RESOLUTIONS
-    print("file to file        vertices  wall s   cpu s  peak MB  asked")
-    with tempfile.TemporaryDirectory() as folder:
-        source, target = Path(folder, "axolotl.glb"), Path(folder, "weighted.glb")
-        for resolution in chosen:
+    parser = argparse.ArgumentParser(description="How fast a first pass is.")
+    parser.add_argument("resolutions", nargs="*", type=float, default=RESOLUTIONS)
+    parser.add_argument("--against", type=Path, help="another checkout of this repository")
+    parser.add_argument("--rounds", type=int, default=3, help="runs of each, turn about")
+    chosen = parser.parse_args()
+    if chosen.against and not (chosen.against / "autoweight").is_dir():
+        parser.error(f"{chosen.against}: no checkout of this repository")
+    print("file to file  vertices  wall s   cpu s  peak MB")
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        source = folder / "axolotl.glb"
+        for resolution in chosen.resolutions:
             save(axolotl(resolution), source)
+            if chosen.against:
+                compare(source, folder, chosen.against.resolve(), chosen.rounds)
+                continue
             count = len(load(source).mesh.vertices)
-            wall, cpu, peak = file_to_file(source, target)
+            wall, cpu, peak = file_to_file(source, folder / "weighted.glb")
             asked = TARGETS.get(resolution, "")
-            print(f"solve               {count:8d}  {wall:6.2f}  {cpu:6.2f}  {peak:7.0f}  {asked}")
+            asked = f"  asked {asked}" if asked else ""
+            print(f"solve         {count:8d}  {wall:6.2f}  {cpu:6.2f}  {peak:7.0f}{asked}")
+    if not chosen.against:
+        in_process()
 
+
+def in_process() -> None:
+    """Heat beside the straightforward recipe, and the other methods beside heat."""
     rig = axolotl(MIDDLE)
     print(f"\nin one process, {len(rig.mesh.vertices)} vertices; welding is in every figure")
     ours = seconds(lambda: find("heat")(problem(rig)))
