@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import re
-import tomllib
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, fields, is_dataclass, replace
+from dataclasses import dataclass, field, fields, replace
 from fnmatch import fnmatchcase
 from pathlib import Path
-from typing import Any, get_args, get_type_hints
+from typing import Any
 
-import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from autoweight.errors import FileError, RecipeError, suggestion, unreadable
+from autoweight.errors import RecipeError, suggestion
 from autoweight.recipes.profiles import Falloff
+from autoweight.recipes.reading import Source, Step, read, spelt, text_of
 from autoweight.skeleton.sides import Plane
 
 __all__ = [
@@ -38,8 +36,6 @@ KEEPS = ("positive", "negative", "mean")
 """Whose weights count in a mirror: the side of the normal, the other, or both alike."""
 
 BITS = (32, 16, 8)
-
-Step = str | int
 
 
 @dataclass(frozen=True)
@@ -291,49 +287,6 @@ class Limits:
 
 
 @dataclass(frozen=True)
-class Source:
-    """The text of a recipe, to say on which line something is wrong.
-
-    Parameters
-    ----------
-    name : str
-        The file.
-    text : str
-    """
-
-    name: str
-    text: str
-
-    def line(self, path: Sequence[Step]) -> int | None:
-        """Line, from 1, on which the statement begins that sets a value.
-
-        Parameters
-        ----------
-        path : sequence of str and int
-            Keys and list numbers down to it.
-
-        Returns
-        -------
-        int or None
-            None where nothing of the path is in the text; where only its beginning is, the line
-            of that.
-        """
-        lines = self.text.splitlines(keepends=True)
-        for depth in range(len(path), 0, -1):
-            begins = 1
-            for number in range(1, len(lines) + 1):
-                # The parser itself tells where a statement ends: a prefix is valid or not yet.
-                try:
-                    data = tomllib.loads("".join(lines[:number]))
-                except tomllib.TOMLDecodeError:
-                    continue
-                if _present(data, path[:depth]):
-                    return begins
-                begins = number + 1
-        return None
-
-
-@dataclass(frozen=True)
 class Recipe:
     """What the user asked for, with a default for everything.
 
@@ -384,10 +337,9 @@ class Recipe:
         problem : str or Exception
             What is wrong with it, and the mend.
         """
-        line = self.source.line(path) if self.source else None
-        if self.source and line:
-            return RecipeError(f"{self.source.name}, line {line}: {problem}")
-        return RecipeError(f"{_spelt(path)}: {problem}")
+        if self.source:
+            return self.source.error(path, problem)
+        return RecipeError(f"{spelt(path)}: {problem}")
 
     def chosen(self, names: Sequence[str], what: str, *path: Step) -> NDArray[np.bool_]:
         """Which of some names the patterns at a place of the recipe mean.
@@ -443,13 +395,7 @@ def load_recipe(path: str | Path) -> Recipe:
         It is not TOML, has a key that means nothing, or a value that is not what the key needs.
         The message names the file and the line.
     """
-    try:
-        text = Path(path).read_text(encoding="utf-8")
-    except OSError as error:
-        raise unreadable(path, error) from error
-    except UnicodeDecodeError as error:
-        raise FileError(f"{path}: is no text in UTF-8 ({error}); save it as that") from error
-    return parse_recipe(text, str(path))
+    return parse_recipe(text_of(path), str(path))
 
 
 def parse_recipe(text: str, name: str = "recipe") -> Recipe:
@@ -470,62 +416,5 @@ def parse_recipe(text: str, name: str = "recipe") -> Recipe:
     RecipeError
         See `load_recipe`.
     """
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise RecipeError(f"{name}: {error}") from error
-    source = Source(name, text)
-    where = Recipe(source=source)
-    for path, known in _strangers(data, Recipe, ()):
-        raise where.error(path, f"no key is named {path[-1]!r}; {suggestion(str(path[-1]), known)}")
-    try:
-        recipe = msgspec.convert(data, Recipe)
-    except msgspec.ValidationError as error:
-        problem, _, spelt = str(error).partition(" - at `$")
-        problem = re.sub("`(\\w+)`", lambda found: _WORDS.get(found[1], found[1]), problem)
-        steps = [
-            int(number) if number else key
-            for key, number in re.findall(r"\.(\w+)|\[(\d+)\]", spelt)
-        ]
-        problem = problem.replace("Expected", "need").replace(
-            "Object missing required", "needs the"
-        )
-        raise where.error(steps, problem) from error
+    recipe, source = read(text, name, Recipe)
     return replace(recipe, source=source)
-
-
-_WORDS = {"array": "a list", "object": "a table", "str": "text", "int": "a whole number",
-          "float": "a number", "bool": "true or false", "null": "nothing"}  # fmt: skip
-
-
-def _strangers(
-    value: Any, kind: Any, path: tuple[Step, ...]
-) -> Iterator[tuple[tuple[Step, ...], list[str]]]:
-    """Keys that a noun has no field for, and the fields it has."""
-    if is_dataclass(kind) and isinstance(value, dict):
-        hints = {name: hint for name, hint in get_type_hints(kind).items() if name != "source"}
-        for key, inner in value.items():
-            if key in hints:
-                yield from _strangers(inner, hints[key], (*path, key))
-            else:
-                yield (*path, key), list(hints)
-    else:
-        items = list(enumerate(value)) if isinstance(value, list) else [(None, value)]
-        for argument in get_args(kind):
-            for number, inner in items:
-                yield from _strangers(inner, argument, path if number is None else (*path, number))
-
-
-def _present(data: Any, path: Sequence[Step]) -> bool:
-    for step in path:
-        if isinstance(step, int):
-            if not (isinstance(data, list) and step < len(data)):
-                return False
-        elif not (isinstance(data, dict) and step in data):
-            return False
-        data = data[step]
-    return True
-
-
-def _spelt(path: Sequence[Step]) -> str:
-    return "".join(f"[{step}]" if isinstance(step, int) else f".{step}" for step in path)[1:]
