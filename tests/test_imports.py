@@ -18,7 +18,7 @@ HOUSE = """
     batch
     stages
     view
-    demo
+    cast demo
     cli
     __main__
 """

@@ -24,6 +24,7 @@ COMMANDS = {
     "compare": "Say how far two weightings are apart.",
     "ribbon": "Weight the control points of a ribbon.",
     "mask": "Write a falloff mask along a chain, and waves that stay inside it.",
+    "cast": "Weight many characters by one file, with levels of detail and garments.",
     "bench": "Compare weighting methods on rigs that have weights.",
     "flex": "Put a rig through its range of motion and rank where its skin suffers.",
     "explain": "Say why vertices move, and mend the weights that do it.",

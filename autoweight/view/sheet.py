@@ -16,7 +16,7 @@ from autoweight.rig import Rig
 from autoweight.view.colours import scale
 from autoweight.view.picture import BACKGROUND, best_view, picture
 
-__all__ = ["contact_sheet", "save_png", "sheet"]
+__all__ = ["contact_sheet", "png", "save_png", "sheet"]
 
 TILE = 360, 300
 LABEL = 26
@@ -117,9 +117,17 @@ def contact_sheet(
 
 def save_png(image: NDArray[np.uint8], path: str | Path) -> None:
     """Write a picture, (h, w, 3), as a ``.png`` file, whole or not at all."""
+    write(path, [png(image)])
+
+
+def png(image: NDArray[np.uint8], tones: int | None = None) -> bytes:
+    """A picture, (h, w, 3), as PNG; of few colours, where it is to be small."""
     content = io.BytesIO()
-    Image.fromarray(image).save(content, "PNG", optimize=True)
-    write(path, [content.getvalue()])
+    drawn = Image.fromarray(image)
+    if tones is not None:
+        drawn = drawn.quantize(tones)
+    drawn.save(content, "PNG", optimize=True)
+    return content.getvalue()
 
 
 def _shortened(name: str, width: int, draw, font) -> str:

@@ -1,0 +1,1 @@
+"""Many characters by one file: what to do, who does it, what came of it."""
