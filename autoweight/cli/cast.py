@@ -41,6 +41,8 @@ def command(
 ) -> None:
     """Weight the many characters that CAST names, with their levels of detail and garments.
 
+    CAST is a TOML file; --draft writes one for the rigs of a folder, to be edited and then given.
+
     What was done already, from the same files by the same recipe, is not done again. A rig that
     cannot be used is a line of the table and not the end. OUT gets a folder for each character,
     index.html to look at in the morning, and the same as cast.csv and cast.json.
@@ -50,8 +52,7 @@ def command(
 
     \b
     Example:
-      autoweight cast --draft creatures -o creatures.toml
-      autoweight cast creatures.toml -o weighted
+      autoweight cast --draft axolotl -o cast.toml
     """
     if (cast is None) == (draft is None):
         raise click.UsageError("give a cast file, or --draft and a folder to write one for")
