@@ -1,0 +1,55 @@
+"""A Dask cluster on this machine, each part of it a process of its own."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+
+@contextmanager
+def cluster(folder: Path, workers: int = 2):
+    """A scheduler and workers, each started as anyone would start them."""
+    pytest.importorskip("distributed")
+    where = folder / "scheduler.json"
+    path = os.pathsep.join([str(Path(__file__).parent), *filter(None, sys.path)])
+    started = []
+
+    def start(kind: str, *more: str) -> subprocess.Popen:
+        command = [sys.executable, "-m", "distributed.cli." + kind, "--no-dashboard", *more]
+        command += ["--scheduler-file", str(where)]
+        found = subprocess.Popen(
+            command,
+            cwd=folder,
+            env={**os.environ, "PYTHONPATH": path},
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        started.append(found)
+        return found
+
+    start("dask_scheduler", "--host", "127.0.0.1", "--port", "0")
+    for _ in range(workers):
+        start("dask_worker", "--nthreads", "1", "--local-directory", str(folder))
+    waited(where.exists)
+    try:
+        yield json.loads(where.read_text())["address"], started
+    finally:
+        for each in reversed(started):
+            each.send_signal(signal.SIGTERM)
+        for each in reversed(started):
+            each.wait(60)
+
+
+def waited(done, seconds: float = 60) -> None:
+    end = time.monotonic() + seconds
+    while not done():
+        assert time.monotonic() < end, "nothing happened"
+        time.sleep(0.05)
