@@ -23,7 +23,7 @@ TAIL = re.compile(
 )
 """What names of levels of detail end with, in common practice (no source)."""
 
-ALIKE = 0.02
+ALIKE = 0.04
 """Bounding-box diagonals within which two surfaces are one at two levels of detail."""
 
 BESIDE = 0.06
@@ -130,22 +130,20 @@ def _sorted_out(
 
 
 def _same(body: _Shape, other: _Shape) -> bool:
-    """Whether one is a level of detail of the other: by name, or as near as only that is."""
-    if not _kin(body, other):
-        return False
-    named = body.base == other.base and body.path.stem != other.path.stem
-    slack = 2 * ALIKE if named else ALIKE
-    return _lies(other, body, slack) and _lies(body, other, slack)
+    """Whether one is a level of detail of the other: its name says so, and its shape agrees.
+
+    Shape alone is not enough: people of one production are as near each other as levels are.
+    """
+    named = body.base == other.base and body.path != other.path
+    return named and _kin(body, other) and _lies(other, body, ALIKE) and _lies(body, other, ALIKE)
 
 
 def _worn(body: _Shape, other: _Shape) -> bool:
-    """Whether one lies on the other and leaves much of it bare."""
-    if not _kin(body, other):
+    """Whether one is called after the other, lies on it, and leaves much of it bare."""
+    called = re.match(re.escape(body.base) + r"[_\-. ]", other.path.stem, re.I)
+    if not called or not _kin(body, other):
         return False
-    named = other.path.stem.startswith(body.base)
-    return (_lies(other, body, BESIDE) and not _lies(body, other, BESIDE)) and (
-        named or bool(other.joints) or other.path.parent == body.path.parent
-    )
+    return _lies(other, body, BESIDE) and not _lies(body, other, BESIDE)
 
 
 def _kin(body: _Shape, other: _Shape) -> bool:

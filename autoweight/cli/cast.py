@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     "-o",
     "--output",
     metavar="OUT",
-    help="Folder for the results, beside CAST and called like it when left out; with --draft the "
+    help="Folder for the results; CAST_weighted beside CAST when left out. With --draft the "
     "file to write.",
 )
 @click.option("--draft", metavar="FOLDER", help="Write a cast file for the rigs of a folder.")
@@ -65,7 +65,7 @@ def command(
     from autoweight.cast.sheet import load_cast
     from autoweight.errors import FileError
 
-    into = Path(output) if output else Path(cast).with_suffix("")
+    into = Path(output) if output else Path(cast).with_name(f"{Path(cast).stem}_weighted")
     with _progress(quiet) as told:
         lines = run(load_cast(cast), into, scheduler=scheduler, workers=workers, told=told)
     emit({"characters": [row(line) for line in lines]}, as_json, lambda: _text(lines))

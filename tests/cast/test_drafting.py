@@ -17,21 +17,23 @@ from autoweight.rig import Mesh, Rig
 def test_levels_and_garments_are_found_by_name_and_shape(tmp_path):
     troupe(tmp_path, "eel")
     coarser(tmp_path, "eel_lod1", 24)
-    coarser(tmp_path, "cheap", 18)  # by its shape alone
+    coarser(tmp_path, "eel-low", 18)
+    coarser(tmp_path, "lamprey", 18)  # as near as a level is, and another character
     vertices, faces = torus(60, 24, tube=0.34)
     around = faces[(vertices[faces][:, :, 0] > 0.2).all(axis=1)]
     save(Rig(Mesh(vertices, around), bare(vertices, faces).skeleton), tmp_path / "eel_vest.glb")
     save(bare(*torus(24, 12, radius=3.0)), tmp_path / "whale.glb")
+    save(bare(*torus(24, 12, radius=3.0)), tmp_path / "eel_hat.glb")  # called so, and far off
     (tmp_path / "bad.glb").write_bytes(b"no rig")
     text = draft(tmp_path, tmp_path)
     assert '# "bad.glb" is left out: ' in text
     (tmp_path / "bad.glb").unlink()
     jobs = {job.name: job for job in plan(parse_cast(text, str(tmp_path / "cast.toml")), tmp_path)}
-    assert sorted(jobs) == ["eel", "whale"]
+    assert sorted(jobs) == ["eel", "eel_hat", "lamprey", "whale"]
     levels = [each.rig for each in jobs["eel"].levels]
-    assert levels == [str(tmp_path / "eel_lod1.glb"), str(tmp_path / "cheap.glb")]
+    assert levels == [str(tmp_path / "eel_lod1.glb"), str(tmp_path / "eel-low.glb")]
     assert jobs["eel"].garments == (str(tmp_path / "eel_vest.glb"),)
-    assert not jobs["whale"].levels
+    assert not jobs["lamprey"].levels
 
 
 def test_a_folder_without_rigs_is_an_error(tmp_path):

@@ -28,9 +28,9 @@ def test_from_a_folder_to_a_page(folder):
     assert sorted(each["name"] for each in told) == ["asp", "eel"]
     sound = all(each["verdict"] == "sound" for each in told)
     assert run.exit_code == (0 if sound else 1)
-    assert (folder / "night" / "index.html").exists()
+    assert (folder / "night_weighted" / "index.html").exists()
     run = CliRunner().invoke(main, command)
-    assert "night/index.html" in run.stdout
+    assert "night_weighted/index.html" in run.stdout
 
 
 def test_a_failure_is_exit_code_1_and_named(folder):
@@ -54,7 +54,7 @@ def test_an_unusable_cast_is_exit_code_2(folder, text, problem):
     run = CliRunner().invoke(main, ["cast", "night.toml"])
     assert run.exit_code == 2
     assert problem in run.stderr
-    assert not (folder / "night").exists()
+    assert not (folder / "night_weighted").exists()
 
 
 def test_one_thing_at_a_time(folder):
