@@ -40,7 +40,8 @@ def calls(rig: str, weighted: str, folder: str, facts: dict) -> Iterator[tuple[s
     folder : str
         For everything else that is written.
     facts : dict
-        What ``info --json`` says of the rig, or of the first character in it.
+        What ``info --json`` says of the rig, or of the first character in it; and ``plane``, if
+        it is not x that the rig is mirrored across.
     """
     end = "." + weighted.rpartition(".")[2]
 
@@ -56,12 +57,12 @@ def calls(rig: str, weighted: str, folder: str, facts: dict) -> Iterator[tuple[s
     yield "recipe", ["recipe", weighted, *chosen, *out("recipe.toml"), "--force"]
     yield "by it", ["solve", rig, *chosen, *out("by_it" + end), "--recipe", f"{folder}/recipe.toml"]
     yield "refine", ["solve", rig, *out("refined" + end), "--refine"]
-    yield "mirror", ["mirror", weighted, *out("even" + end), "--keep", "mean"]
+    across = ["--plane", facts.get("plane", "x"), "--keep", "mean"]
+    yield "mirror", ["mirror", weighted, *out("even" + end), *across]
     yield "tidy", ["tidy", weighted, *out("tidy" + end), "--max-influences", "3", "--bits", "8"]
-    yield "carry", ["carry", weighted, rig, *chosen, *out("carried" + end)]
-    yield "compare", ["compare", weighted, f"{folder}/tidy{end}", *chosen]
-    motion = out("motion" + end) if end in (".glb", ".gltf") else ()
-    yield "flex", ["flex", weighted, *motion]
+    yield "carry", ["carry", weighted, rig, *out("carried" + end)]
+    yield "compare", ["compare", weighted, f"{folder}/tidy{end}"]
+    yield "flex", ["flex", weighted, *out("motion" + end)]
     turn = ["--turn", f"{first}=x:40", "--region", first]
     yield "explain", ["explain", weighted, *chosen, *turn]
     along = ["--chain", f"{first}:{last}", "--full", f"{last}:{last}", "--zero", first]

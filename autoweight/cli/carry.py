@@ -9,14 +9,16 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from autoweight.cli.options import (
+    Choice,
     as_json,
+    choosing,
+    counterparts,
+    each_of,
     emit,
     flatten,
     force,
     progress_to_stderr,
     quiet,
-    root,
-    skeleton,
     table,
     tidying,
 )
@@ -53,11 +55,9 @@ if TYPE_CHECKING:
     help="Most that normals may differ, in degrees.",
 )
 @click.option("--recipe", metavar="FILE", help="How to weight what is weighted afresh.")
-@click.option("--part", "parts", multiple=True, metavar="GLOB", help="Weight these parts of NEW.")
 @click.option("--confidence", is_flag=True, help="Write how sure each vertex is as _CARRY, 0 to 1.")
 @tidying
-@skeleton
-@root
+@choosing
 @flatten
 @force
 @as_json
@@ -70,13 +70,11 @@ def command(
     reach: float,
     angle: float,
     recipe: str | None,
-    parts: tuple[str, ...],
     confidence: bool,
     max_influences: int | None,
     prune: float | None,
     bits: str | None,
-    skeleton: str | None,
-    root: str | None,
+    taken: Choice,
     flatten: bool,
     force: bool,
     as_json: bool,
@@ -86,7 +84,8 @@ def command(
 
     Vertices in the same place keep their weights exactly, unless an option or the recipe says how
     to tidy them. Several NEW, such as clothes and levels of detail, are weighted alike, so that
-    what lies together moves together. A NEW without joints gets those of FINISHED.
+    what lies together moves together. A NEW without joints gets those of FINISHED. Of several
+    characters each gets the weights of its namesake; the options choose in NEW.
 
     \b
     Example:
@@ -95,8 +94,8 @@ def command(
     from dataclasses import replace
 
     from autoweight.cli.writing import overridden
-    from autoweight.errors import WeightsError, naming
-    from autoweight.io import check_output, load, save
+    from autoweight.errors import WeightsError
+    from autoweight.io import check_output, load_all, save_all
     from autoweight.io.atomic import folder
     from autoweight.recipes.recipe import Recipe, Tidy, load_recipe
     from autoweight.rig import Weights
@@ -108,63 +107,67 @@ def command(
     progress = progress_to_stderr(quiet)
     targets = _targets(finished, new, Path(output), force)
     progress("reading", 0)
-    source = load(finished)
-    if source.weights is None:
-        raise WeightsError(
-            f"{finished}: has no weights to carry; weight it with 'autoweight solve'"
-        )
+    sources = load_all(finished, outside=taken.outside)
+    most = 0
+    for source in sources:
+        if source.weights is None:
+            raise WeightsError(
+                f"{finished}: has no weights to carry; weight it with 'autoweight solve'"
+            )
+        most = max(most, int(source.weights.influences.max()))
     how = load_recipe(recipe) if recipe else Recipe()
     said = recipe or any(each is not None for each in (max_influences, prune, bits))
     tidying = overridden(how.tidy, max_influences, prune, bits)
     if not said:
-        most = int(source.weights.influences.max())
         tidying = replace(tidying, max_influences=max(Tidy.max_influences, most))
 
-    results: list[dict[str, Any]] = []
-    written: list[Rig] = []
-    for path, target in zip(new, targets, strict=True):
-        rig = _load(path, source, skeleton, root, parts)
-        if len(new) == 1 or target.parent.is_dir():
-            check_output(rig, target, force=force)
-        with naming(path):
-            surface = prepare(rig.mesh)
-            carried = carry(
-                source,
-                rig,
-                how,
-                fill=fill,
-                reach=reach,
-                angle=angle,
-                surface=surface,
-                progress=progress,
-            )
+    def carried_over(source: Rig, rig: Rig) -> tuple[Rig, dict[str, Any]]:
+        """One character with its weights, and what came of it."""
+        surface = prepare(rig.mesh)
+        found = carry(
+            source,
+            rig,
+            how,
+            fill=fill,
+            reach=reach,
+            angle=angle,
+            surface=surface,
+            progress=progress,
+        )
         weights = tidy(
-            carried.weights, tidying, mesh=rig.mesh, skeleton=rig.skeleton, surface=surface
+            found.weights, tidying, mesh=rig.mesh, skeleton=rig.skeleton, surface=surface
         )
         if not said:
-            kept = carried.kept.nonzero()[0]
-            weights = Weights(replaced(weights.matrix, kept, carried.weights.matrix[kept]))
+            kept = found.kept.nonzero()[0]
+            weights = Weights(replaced(weights.matrix, kept, found.weights.matrix[kept]))
         attributes = dict(rig.attributes)
-        if carried.locks is not None:
-            attributes["_LOCK"] = carried.locks
+        if found.locks is not None:
+            attributes["_LOCK"] = found.locks
         if confidence:
-            attributes["_CARRY"] = carried.confidence
+            attributes["_CARRY"] = found.confidence
         final = quantise(weights, tidying.bits)
-        written.append(replace(rig, weights=final, attributes=attributes))
-        results.append(
-            {
-                "new": path,
-                "output": str(target),
-                "vertices": len(rig.mesh.vertices),
-                **carried.counts,
-                "notes": list(carried.notes),
-            }
-        )
+        told = {"vertices": len(rig.mesh.vertices), **found.counts, "notes": list(found.notes)}
+        return replace(rig, weights=final, attributes=attributes), told
+
+    results: list[dict[str, Any]] = []
+    written: list[list[Rig]] = []
+    for path, target in zip(new, targets, strict=True):
+        rigs = _load(path, sources, taken)
+        if len(new) == 1 or target.parent.is_dir():
+            check_output(rigs[0], target, force=force)
+        written.append([])
+        theirs = counterparts(path, rigs, finished, sources)
+        for source, rig in zip(theirs, rigs, strict=True):
+            with each_of(path, rig):
+                weighted, told = carried_over(source, rig)
+            written[-1].append(weighted)
+            whose = {"character": rig.name} if rig.name else {}
+            results.append({"new": path, "output": str(target), **whose, **told})
     progress("writing", 0)
-    for rig, target in zip(written, targets, strict=True):
+    for rigs, target in zip(written, targets, strict=True):
         if len(new) > 1:
             folder(target.parent)
-        save(rig, target, bits=tidying.bits, force=force, flatten=flatten)
+        save_all(rigs, target, bits=tidying.bits, force=force, flatten=flatten)
     emit({"finished": finished, "carried": results}, as_json, lambda: _text(results))
 
 
@@ -197,28 +200,35 @@ def _written_as(path: Path) -> str:
     return path.name if path.suffix.lower() in WRITERS else f"{path.stem}.glb"
 
 
-def _load(
-    path: str, finished: Rig, skeleton: str | None, root: str | None, parts: tuple[str, ...]
-) -> Rig:
-    """A rig, with the joints of the finished one where it has none."""
+def _load(path: str, finished: list[Rig], taken: Choice) -> list[Rig]:
+    """The rigs of a file, with the joints of the finished one where it has none."""
     from autoweight.errors import AutoweightError, SkeletonError
-    from autoweight.io import load
+    from autoweight.io import load_all
 
     try:
-        return load(path, skeleton=skeleton, root=root, parts=parts)
+        return taken.all(path)
     except SkeletonError as error:
-        if skeleton is not None or root is not None:
+        if taken.skeleton is not None or taken.root is not None or len(finished) > 1:
             raise
         try:
-            return load(path, skeleton=finished.skeleton, parts=parts)
+            given = taken.asked | {"skeleton": finished[0].skeleton}
+            return load_all(path, **given)
         except AutoweightError:
             raise error from None
 
 
 def _text(results: list[dict[str, Any]]) -> str:
     head = ("wrote", "vertices", "kept", "interpolated", "filled", "solved")
-    rows = [head] + [
-        (result["output"], *(str(result[key]) for key in head[1:])) for result in results
+    named = [
+        " ".join([result["output"], result.get("character", "")]).strip() for result in results
     ]
-    notes = [f"{result['output']}: {note}" for result in results for note in result["notes"]]
+    rows = [head] + [
+        (name, *(str(result[key]) for key in head[1:]))
+        for name, result in zip(named, results, strict=True)
+    ]
+    notes = [
+        f"{name}: {note}"
+        for name, result in zip(named, results, strict=True)
+        for note in result["notes"]
+    ]
     return "\n".join([table(rows), *notes])

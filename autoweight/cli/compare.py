@@ -2,9 +2,22 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Any
+
 import click
 
-from autoweight.cli.options import as_json, emit, table
+from autoweight.cli.options import (
+    Choice,
+    as_json,
+    choosing,
+    counterparts,
+    each_of,
+    emit_each,
+    table,
+)
+
+if TYPE_CHECKING:
+    from autoweight.rig import Rig
 
 WORST = 10
 
@@ -12,8 +25,9 @@ WORST = 10
 @click.command()
 @click.argument("a")
 @click.argument("b")
+@choosing
 @as_json
-def command(a: str, b: str, as_json: bool) -> None:
+def command(a: str, b: str, taken: Choice, as_json: bool) -> None:
     """Say how far the weights of rig B are from those of rig A.
 
     Joints are matched by name. Where the meshes differ, B is read at the closest point of its
@@ -23,18 +37,24 @@ def command(a: str, b: str, as_json: bool) -> None:
     Example:
       autoweight compare axolotl/weighted.glb axolotl/eight_bits.glb
     """
+    rigs = taken.all(a)
+    results = [
+        _compared(a, b, first, second)
+        for first, second in zip(rigs, counterparts(a, rigs, b, taken.all(b)), strict=True)
+    ]
+    emit_each(rigs, results, as_json, map(_text, results), {"a": a, "b": b})
+
+
+def _compared(a: str, b: str, first: Rig, second: Rig) -> dict[str, Any]:
     import numpy as np
 
-    from autoweight.errors import naming
-    from autoweight.io import load
     from autoweight.weights.comparing import compare_rigs
 
-    first, second = load(a), load(b)
-    with naming(b):
+    with each_of(b, second):
         found = compare_rigs(first, second)
     joints = np.argsort(-found.joints, kind="stable")
     worst = np.argsort(-found.vertices, kind="stable")[:WORST]
-    result = {
+    return {
         "a": a,
         "b": b,
         "weights": found.difference.weights,
@@ -45,7 +65,6 @@ def command(a: str, b: str, as_json: bool) -> None:
         "joints": {first.skeleton.names[each]: float(found.joints[each]) for each in joints},
         "worst_vertices": {int(each): float(found.vertices[each]) for each in worst},
     }
-    emit(result, as_json, lambda: _text(result))
 
 
 def _text(result: dict) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from autoweight.cli.options import as_json, emit, force, table
+from autoweight.cli.options import Choice, as_json, choosing, emit, force, table
 
 if TYPE_CHECKING:
     from autoweight.flexing.explaining import Explanation
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 @click.option("--at", metavar="VERTICES", help="Vertices to explain, such as 12,40-52.")
 @click.option("--region", "joint", metavar="JOINT", help="Explain the vertices a joint holds.")
 @click.option("-o", "--output", metavar="OUT", help="Write RIG with the repair in it.")
+@choosing
 @force
 @as_json
 def command(
@@ -41,6 +42,7 @@ def command(
     at: str | None,
     joint: str | None,
     output: str | None,
+    taken: Choice,
     force: bool,
     as_json: bool,
 ) -> None:
@@ -58,7 +60,7 @@ def command(
 
     from autoweight.errors import RecipeError, naming
     from autoweight.flexing.explaining import STILL, Turn, explain, posed, region
-    from autoweight.io import check_output, load, save
+    from autoweight.io import check_output, save
     from autoweight.io.ribbon import load_ribbon
     from autoweight.ribbons.riding import carriage, driven, riders_of
     from autoweight.skeleton.sides import likely_plane
@@ -68,7 +70,7 @@ def command(
     if (at is None) == (joint is None):
         raise RecipeError("say which vertices to explain: --at VERTICES or --region JOINT")
     asked = [Turn.read(turn) for turn in turns]
-    loaded = load(rig)
+    loaded = taken(rig)
     if output:
         check_output(loaded, output, force=force)
     plane = likely_plane(loaded.skeleton)

@@ -3,17 +3,30 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from autoweight.cli.options import as_json, emit, force, progress_to_stderr, quiet, table
+from autoweight.cli.options import (
+    Choice,
+    as_json,
+    choosing,
+    each_of,
+    emit_each,
+    force,
+    progress_to_stderr,
+    quiet,
+    table,
+)
 
 if TYPE_CHECKING:
     from autoweight.flexing import Flexion, Place
     from autoweight.pose.clip import Clip
     from autoweight.recipes.recipe import Recipe
     from autoweight.rig import Rig
+    from autoweight.skeleton.sides import Plane
 
 VERTICES_SHOWN = 5
 
@@ -51,6 +64,7 @@ VERTICES_SHOWN = 5
     show_default=True,
     help="Places to list; 0 for all.",
 )
+@choosing
 @force
 @as_json
 @quiet
@@ -65,6 +79,7 @@ def command(
     recipe_file: str | None,
     plane: str | None,
     top: int,
+    taken: Choice,
     force: bool,
     as_json: bool,
     quiet: bool,
@@ -79,54 +94,92 @@ def command(
     Example:
       autoweight flex axolotl/weighted.glb -o axolotl/motion.glb
     """
-    from dataclasses import replace
-
-    from autoweight.errors import RecipeError, naming
-    from autoweight.flexing import Place, flex
-    from autoweight.io import GLTF, USD, check_output, load, save
-    from autoweight.pose.motion import played
+    from autoweight.errors import RecipeError
+    from autoweight.io import GLTF, USD, check_output, save_all
     from autoweight.recipes.recipe import Recipe, load_recipe
     from autoweight.skeleton.sides import Plane, likely_plane
 
+    if sum(each is not None for each in (animation, bvh, ribbon)) > 1:
+        raise RecipeError("--animation, --bvh and --ribbon are three motions; give one of them")
     progress = progress_to_stderr(quiet)
     progress("reading", 0)
     recipe = load_recipe(recipe_file) if recipe_file else Recipe()
-    loaded = load(rig)
+    rigs = taken.all(rig)
     if output:
-        check_output(loaded, output, suffixes={**GLTF, **USD}, force=force)
+        check_output(rigs[0], output, suffixes={**GLTF, **USD}, force=force)
     named = plane or (recipe.mirror.plane if recipe.mirror else None)
-    across = Plane.named(named) if named else likely_plane(loaded.skeleton)
-    if sum(each is not None for each in (animation, bvh, ribbon)) > 1:
-        raise RecipeError("--animation, --bvh and --ribbon are three motions; give one of them")
-    leaking: list[Place] = []
-    clip: Clip | None
-    if ribbon:
-        clip, leaking = _through(loaded, ribbon, frames, recipe)
-    else:
-        clip = _motion(loaded, rig, animation, bvh, frames)
-    if clip is None:
-        from autoweight.pose.motion import range_of_motion
-
-        clip = range_of_motion(loaded.skeleton, across, recipe)
-        shown = played(loaded.skeleton, clip)
-    else:
-        shown = clip
-    with naming(rig):
-        found = flex(
-            loaded, clip, skin=skinning, limits=recipe.limits, plane=across, progress=progress
-        )
-    if leaking:
-        found = replace(found, places=tuple(sorted((*found.places, *leaking), key=Place.rank)))
+    flexed, shown = [], []
+    for each in rigs:
+        across = Plane.named(named) if named else likely_plane(each.skeleton)
+        with each_of(rig, each):
+            moved = _moved(each, animation, bvh, ribbon, frames, across, recipe)
+            found = _flexed(each, moved, skinning, recipe, across, progress)
+        name = f"{moved.shown.name} {each.name}".strip()
+        shown.append([replace(moved.shown, name=name)])
+        flexed.append((moved.clip.name, found))
     if output:
-        save(loaded, output, force=force, clips=[shown])
-    result = _result(rig, clip.name, skinning, found)
-    emit(result, as_json, lambda: _text(found, clip.name, top or len(found.places), output))
-    sys.exit(1 if found.findings else 0)
+        save_all(rigs, output, force=force, clips=shown)
+    over = sum(len(found.findings) for _, found in flexed)
+    emit_each(
+        rigs,
+        [_result(rig, motion, skinning, found) for motion, found in flexed],
+        as_json,
+        (_text(found, motion, top or len(found.places), output) for motion, found in flexed),
+        {"rig": rig, "findings": over},
+    )
+    sys.exit(1 if over else 0)
 
 
-def _motion(
-    loaded: Rig, rig: str, animation: str | None, bvh: str | None, frames: int
-) -> Clip | None:
+@dataclass(frozen=True)
+class _Motion:
+    """What a character is put through, what of it an animation shows, and leaks of a ribbon."""
+
+    clip: Clip
+    shown: Clip
+    leaking: Sequence[Place] = ()
+
+
+def _moved(
+    rig: Rig,
+    animation: str | None,
+    bvh: str | None,
+    ribbon: str | None,
+    frames: int,
+    across: Plane | None,
+    recipe: Recipe,
+) -> _Motion:
+    """The motion that was asked for, or a range of motion."""
+    from autoweight.pose.motion import played, range_of_motion
+
+    if ribbon:
+        clip, leaking = _through(rig, ribbon, frames, recipe)
+        return _Motion(clip, clip, leaking)
+    given = _given(rig, animation, bvh, frames)
+    if given is not None:
+        return _Motion(given, given)
+    clip = range_of_motion(rig.skeleton, across, recipe)
+    return _Motion(clip, played(rig.skeleton, clip))
+
+
+def _flexed(
+    rig: Rig,
+    moved: _Motion,
+    skinning: str,
+    recipe: Recipe,
+    across: Plane | None,
+    progress: Callable[[str, float], None],
+) -> Flexion:
+    from autoweight.flexing import Place, flex
+
+    found = flex(
+        rig, moved.clip, skin=skinning, limits=recipe.limits, plane=across, progress=progress
+    )
+    if not moved.leaking:
+        return found
+    return replace(found, places=tuple(sorted((*found.places, *moved.leaking), key=Place.rank)))
+
+
+def _given(loaded: Rig, animation: str | None, bvh: str | None, frames: int) -> Clip | None:
     """The motion that was asked for; None to make one."""
     from autoweight.errors import RecipeError, suggestion
     from autoweight.io import load_clips, load_motion
@@ -137,7 +190,7 @@ def _motion(
         clips = {clip.name: clip for clip in load_clips(loaded)}
         if animation not in clips:
             raise RecipeError(
-                f"{rig}: no animation is named {animation!r}; {suggestion(animation, clips)}"
+                f"no animation is named {animation!r}; {suggestion(animation, clips)}"
             )
         return clips[animation].thinned(frames)
     return None

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from autoweight.cli.options import as_json, emit, root, skeleton, table
+from autoweight.cli.options import Choice, as_json, choosing, emit_each, table
 
 if TYPE_CHECKING:
     from autoweight.rig import Rig, Skeleton
@@ -17,25 +17,27 @@ SHOWN = 8
 
 @click.command()
 @click.argument("rig")
-@skeleton
-@root
+@choosing
 @as_json
-def command(rig: str, skeleton: str | None, root: str | None, as_json: bool) -> None:
+def command(rig: str, taken: Choice, as_json: bool) -> None:
     """Say what is in RIG: its parts, chains of joints, attributes and size.
 
     \b
     Example:
       autoweight info axolotl/axolotl.glb
     """
+    rigs = taken.all(rig)
+    facts = [{"rig": rig, **_facts(each)} for each in rigs]
+    emit_each(rigs, facts, as_json, map(_text, facts), {"rig": rig})
+
+
+def _facts(loaded: Rig) -> dict[str, Any]:
     import numpy as np
 
-    from autoweight.io import load
     from autoweight.skeleton.chains import chains
 
-    loaded = load(rig, skeleton=skeleton, root=root)
     joints = loaded.skeleton
-    facts = {
-        "rig": rig,
+    return {
         "vertices": len(loaded.mesh.vertices),
         "faces": len(loaded.mesh.faces),
         "diagonal": loaded.mesh.diagonal,
@@ -53,7 +55,6 @@ def command(rig: str, skeleton: str | None, root: str | None, as_json: bool) -> 
         "weights": _state(loaded),
         "attributes": sorted(loaded.attributes),
     }
-    emit(facts, as_json, lambda: _text(facts))
 
 
 def _axis(joints: Skeleton) -> str | None:

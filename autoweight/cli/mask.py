@@ -4,7 +4,17 @@ from __future__ import annotations
 
 import click
 
-from autoweight.cli.options import as_json, emit, force, output, progress_to_stderr, quiet, table
+from autoweight.cli.options import (
+    Choice,
+    as_json,
+    choosing,
+    emit,
+    force,
+    output,
+    progress_to_stderr,
+    quiet,
+    table,
+)
 
 AXES = {"x": (1.0, 0.0, 0.0), "y": (0.0, 1.0, 0.0), "z": (0.0, 0.0, 1.0)}
 
@@ -41,6 +51,7 @@ AXES = {"x": (1.0, 0.0, 0.0), "y": (0.0, 1.0, 0.0), "z": (0.0, 0.0, 1.0)}
     help="Add a sine under the mask as two morph targets a quarter of a wave apart: how far it "
     "swings, how long a wave is (scene units), and along x, y or z.",
 )
+@choosing
 @force
 @as_json
 @quiet
@@ -54,6 +65,7 @@ def command(
     name: str,
     into: str | None,
     wave: str | None,
+    taken: Choice,
     force: bool,
     as_json: bool,
     quiet: bool,
@@ -73,7 +85,7 @@ def command(
     import numpy as np
 
     from autoweight.errors import RecipeError, naming, suggestion
-    from autoweight.io import GLTF, USD, check_output, load, load_shapes, save
+    from autoweight.io import GLTF, USD, check_output, load_shapes, save
     from autoweight.stages.masking import Wave, along_chain, chain_between, mask, stretch
 
     if not name.startswith("_"):
@@ -81,7 +93,7 @@ def command(
     swing = _wave(wave) if wave else None
     ends, whole = _two("--chain", chain), _two("--full", full)
     progress = progress_to_stderr(quiet)
-    loaded = load(rig)
+    loaded = taken(rig)
     holds = GLTF if swing or into else {**GLTF, **USD}
     check_output(loaded, output, suffixes=holds, force=force)
     with naming(rig):

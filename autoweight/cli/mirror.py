@@ -6,7 +6,19 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from autoweight.cli.options import as_json, flatten, force, output, quiet, recipe, tidying
+from autoweight.cli.options import (
+    Choice,
+    as_json,
+    choosing,
+    each_of,
+    flatten,
+    force,
+    output,
+    progress_to_stderr,
+    quiet,
+    recipe,
+    tidying,
+)
 
 if TYPE_CHECKING:
     from autoweight.recipes.recipe import Tidy
@@ -36,6 +48,7 @@ if TYPE_CHECKING:
     help="Joints that are counterparts whatever their names; may be given again.",
 )
 @tidying
+@choosing
 @flatten
 @force
 @as_json
@@ -50,6 +63,7 @@ def command(
     max_influences: int | None,
     prune: float | None,
     bits: str | None,
+    taken: Choice,
     flatten: bool,
     force: bool,
     as_json: bool,
@@ -66,40 +80,31 @@ def command(
     """
     from dataclasses import replace
 
-    from autoweight.cli.options import progress_to_stderr
-    from autoweight.cli.writing import overridden, write_weights
-    from autoweight.errors import naming
-    from autoweight.io import check_output, load
+    from autoweight.cli.writing import Weighted, overridden, write_weights
+    from autoweight.io import check_output
     from autoweight.recipes.recipe import Mirror, Recipe, Tidy, load_recipe
     from autoweight.stages.solving import mirror_pass
 
-    loaded = load(rig)
-    check_output(loaded, output, force=force)
-    if recipe_file:
-        asked = load_recipe(recipe_file)
-    else:
-        asked = Recipe(tidy=_as_it_is(loaded.weights) if loaded.weights else Tidy())
-    how = asked.mirror or Mirror()
+    rigs = taken.all(rig)
+    check_output(rigs[0], output, force=force)
+    read = load_recipe(recipe_file) if recipe_file else None
+    how = (read and read.mirror) or Mirror()
     how = replace(
         how,
         plane=plane or how.plane,
         keep=keep or how.keep,
         pairs=how.pairs + tuple(_pair(each) for each in pairs),
     )
-    asked = replace(asked, mirror=how, tidy=overridden(asked.tidy, max_influences, prune, bits))
-    with naming(rig):
-        found = mirror_pass(loaded, asked, progress=progress_to_stderr(quiet))
-    write_weights(
-        loaded,
-        found.weights,
-        asked.tidy.bits,
-        output,
-        decisions=found.decisions,
-        more=_more(found.mirrored) if found.mirrored else {},
-        flatten=flatten,
-        force=force,
-        as_json=as_json,
-    )
+    found = []
+    for each in rigs:
+        asked = read or Recipe(tidy=_as_it_is(each.weights) if each.weights else Tidy())
+        tidy = overridden(asked.tidy, max_influences, prune, bits)
+        asked = replace(asked, mirror=how, tidy=tidy)
+        with each_of(rig, each):
+            done = mirror_pass(each, asked, progress=progress_to_stderr(quiet))
+        more = _more(done.mirrored) if done.mirrored else {}
+        found.append(Weighted(done.weights, tidy.bits, done.decisions, more))
+    write_weights(rigs, found, output, flatten=flatten, force=force, as_json=as_json)
 
 
 def _as_it_is(weights: Weights) -> Tidy:

@@ -2,27 +2,40 @@
 
 from __future__ import annotations
 
+import functools
 import json
+import re
 import sys
+import textwrap
 import time
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
+if TYPE_CHECKING:
+    from autoweight.rig import Rig
+
 __all__ = [
     "PAGES",
+    "Choice",
     "as_json",
+    "choosing",
+    "counterparts",
+    "each_of",
     "emit",
+    "emit_each",
     "flatten",
     "force",
     "output",
+    "place_for",
     "progress_to_stderr",
     "quiet",
     "recipe",
-    "root",
     "scheduler",
-    "skeleton",
     "table",
     "tidying",
     "weights_table",
@@ -39,16 +52,82 @@ force = click.option("--force", is_flag=True, help="Allow OUT to be the file tha
 flatten = click.option(
     "--flatten", is_flag=True, help="Write OpenUSD whole, not as a layer on top of what was read."
 )
-skeleton = click.option(
-    "--skeleton", metavar="FILE", help="Joints in a JSON file, for a mesh that has none."
-)
 weights_table = click.option(
     "--weights", "weights_table", metavar="TABLE", help="Weights from a .npz or .csv table."
 )
 recipe = click.option("--recipe", "recipe_file", metavar="FILE", help="What to do, in a TOML file.")
-root = click.option(
-    "--root", metavar="NODE", help="Node whose hierarchy is the skeleton, where no skin names one."
+
+_CHOOSING = (
+    click.option(
+        "--root",
+        metavar="NODE",
+        help="Take this one of several characters, by its name or a node at or above its joints; "
+        "for meshes without a skin, the node whose hierarchy is the skeleton.",
+    ),
+    click.option(
+        "--part",
+        "parts",
+        multiple=True,
+        metavar="GLOB",
+        help="Take these parts alone; may be given again.",
+    ),
+    click.option(
+        "--skeleton", metavar="FILE", help="Joints in a JSON file, for a mesh that has none."
+    ),
+    click.option(
+        "--outside",
+        is_flag=True,
+        help="Read what a .gltf names outside its own folder; only for files you trust.",
+    ),
 )
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What of a file a command is to take."""
+
+    root: str | None
+    parts: tuple[str, ...]
+    skeleton: str | None
+    outside: bool
+
+    def __call__(self, path: str) -> Rig:
+        """The one character of a file, or the one that is chosen."""
+        from autoweight.io import load
+
+        return load(path, **self.asked)
+
+    def all(self, path: str) -> list[Rig]:
+        """Every character of a file, unless one is chosen."""
+        from autoweight.io import load_all
+
+        return load_all(path, **self.asked)
+
+    @property
+    def asked(self) -> dict[str, Any]:
+        """The same as arguments of `autoweight.io.load`."""
+        return vars(self)
+
+
+def choosing(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Options of all commands that read a rig; the command gets them as ``taken``, a `Choice`."""
+
+    @functools.wraps(command)
+    def with_choice(
+        *arguments: Any,
+        root: str | None,
+        parts: tuple[str, ...],
+        skeleton: str | None,
+        outside: bool,
+        **others: Any,
+    ) -> Any:
+        return command(*arguments, taken=Choice(root, parts, skeleton, outside), **others)
+
+    wrapped: Callable[..., Any] = with_choice
+    for option in reversed(_CHOOSING):
+        wrapped = option(wrapped)
+    return wrapped
+
 
 _TIDYING = (
     click.option(
@@ -102,6 +181,76 @@ QUIET_SECONDS = 1.0
 def emit(result: dict[str, Any], as_json: bool, text: Callable[[], str]) -> None:
     """Print a result on stdout, for machines or for people."""
     click.echo(json.dumps(result, indent=2) if as_json else text())
+
+
+@contextmanager
+def each_of(path: str, rig: Rig) -> Iterator[None]:
+    """Errors that come through begin with the file and, where it has several, the character."""
+    from autoweight.errors import naming
+
+    with naming(f"{path}: {rig.name}" if rig.name else path):
+        yield
+
+
+def place_for(path: str | Path, rig: Rig) -> str:
+    """Where the page of one of several characters goes: its name is put behind that of the file."""
+    whole = Path(path)
+    if not rig.name:
+        return str(path)
+    name = re.sub(r"[^\w.-]", "_", rig.name).strip("_")
+    return str(whole.with_name(f"{whole.stem}_{name}{whole.suffix}"))
+
+
+def counterparts(path: str, rigs: Sequence[Rig], other: str, others: Sequence[Rig]) -> list[Rig]:
+    """For each character of a file the one of the same name in another; single ones are a pair."""
+    from autoweight.errors import FileError
+
+    if len(rigs) == len(others) == 1:
+        return list(others)
+    named = {rig.name: rig for rig in others}
+    for rig in rigs:
+        if rig.name not in named:
+            whose = rig.name or "the one character"
+            there = ", ".join(name or "one alone" for name in named)
+            raise FileError(
+                f"{other}: has no counterpart of {whose} of {path}; there is {there}, take one "
+                "of each with --root or --part"
+            )
+    return [named[rig.name] for rig in rigs]
+
+
+def emit_each(
+    rigs: Sequence[Rig],
+    results: Sequence[dict[str, Any]],
+    as_json: bool,
+    texts: Iterable[str],
+    together: Mapping[str, Any] | None = None,
+) -> None:
+    """Print the result of each character of a file, and whose it is where there are several.
+
+    Parameters
+    ----------
+    rigs, results : sequence
+        One of each for each character.
+    as_json : bool
+        With several the results are the list ``characters``, each with its name as ``character``.
+    texts : iterable of str
+        The same for people to read; not asked for where JSON is.
+    together : mapping, optional
+        What JSON says of all of several.
+    """
+    if not rigs[0].name:
+        emit(results[0], as_json, lambda: next(iter(texts)))
+        return
+    named = [{"character": rig.name, **result} for rig, result in zip(rigs, results, strict=True)]
+    emit(
+        {**(together or {}), "characters": named},
+        as_json,
+        lambda: "\n".join(
+            f"{rig.name}\n{textwrap.indent(text, '  ')}"
+            for rig, text in zip(rigs, texts, strict=True)
+        ),
+    )
 
 
 def table(rows: list[tuple[str, ...]]) -> str:

@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import click
 
-from autoweight.cli.options import root, skeleton
+from autoweight.cli.options import Choice, choosing
 
 
 @click.command()
 @click.argument("rig")
 @click.option("-o", "--output", metavar="FILE", help="File to write instead of stdout.")
-@skeleton
-@root
+@choosing
 @click.option("--force", is_flag=True, help="Allow FILE to be there already.")
-def command(
-    rig: str, output: str | None, skeleton: str | None, root: str | None, force: bool
-) -> None:
+def command(rig: str, output: str | None, taken: Choice, force: bool) -> None:
     """Write a recipe to start from, with the chains, parts and pairs found in RIG.
 
     \b
@@ -25,7 +22,7 @@ def command(
     from pathlib import Path
 
     from autoweight.errors import FileError
-    from autoweight.io import check_place, load
+    from autoweight.io import check_place
     from autoweight.io.atomic import write
     from autoweight.stages.drafting import draft
 
@@ -33,7 +30,7 @@ def command(
         check_place(output, (".toml",))
         if Path(output).exists() and not force:
             raise FileError(f"{output}: is there already; choose another name or pass --force")
-    text = draft(load(rig, skeleton=skeleton, root=root), Path(rig).name)
+    text = draft(taken(rig), Path(rig).name)
     if output is None:
         click.echo(text, nl=False)
         return

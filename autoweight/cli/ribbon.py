@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from autoweight.cli.options import as_json, emit, force, output, table
+from autoweight.cli.options import Choice, as_json, choosing, emit, force, output, table
 
 
 @click.command()
@@ -40,6 +40,7 @@ from autoweight.cli.options import as_json, emit, force, output, table
 )
 @click.option("--mirror", metavar="PLANE", help="Write the other side's copy too: x, y or z.")
 @click.option("--mirrored", metavar="FILE", help="File for that copy.")
+@choosing
 @force
 @as_json
 def command(
@@ -52,6 +53,7 @@ def command(
     zero: tuple[str, ...],
     mirror: str | None,
     mirrored: str | None,
+    taken: Choice,
     force: bool,
     as_json: bool,
 ) -> None:
@@ -84,7 +86,7 @@ def command(
         if place is not None:
             check_place(place, (".json", *GLTF, *USD), read=() if force else (ribbon,))
     with naming(ribbon):
-        loaded = _load(ribbon)
+        loaded = _load(ribbon, taken)
         weights = weigh(loaded, falloff, zero=nothing)
     finished = replace(loaded, weights=weights)
     written = [output]
@@ -128,12 +130,11 @@ def _zero(text: str) -> tuple[str, slice]:
         ) from error
 
 
-def _load(path: str):
-    from autoweight.io import load
+def _load(path: str, taken: Choice):
     from autoweight.io.ribbon import load_ribbon
     from autoweight.ribbons.ribbon import from_strip
 
-    return load_ribbon(path) if path.lower().endswith(".json") else from_strip(load(path))
+    return load_ribbon(path) if path.lower().endswith(".json") else from_strip(taken(path))
 
 
 def _save(ribbon, path: str) -> None:

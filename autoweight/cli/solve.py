@@ -2,20 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
 import click
 
 from autoweight.cli.options import (
+    Choice,
     as_json,
+    choosing,
+    each_of,
     flatten,
     force,
     output,
     progress_to_stderr,
     quiet,
     recipe,
-    root,
-    skeleton,
     tidying,
 )
+
+if TYPE_CHECKING:
+    from autoweight.recipes.recipe import Recipe
+    from autoweight.rig import Rig, Weights
 
 
 @click.command()
@@ -29,13 +38,6 @@ from autoweight.cli.options import (
     "package.module:function.",
 )
 @tidying
-@click.option(
-    "--part",
-    "parts",
-    multiple=True,
-    metavar="GLOB",
-    help="Weight these parts alone; may be given again.",
-)
 @click.option(
     "--skip",
     multiple=True,
@@ -51,8 +53,7 @@ from autoweight.cli.options import (
     "a point and a normal. The positive side is kept, unless the recipe says which.",
 )
 @click.option("--refine", is_flag=True, help="Flex the result and smooth where that helps it.")
-@skeleton
-@root
+@choosing
 @flatten
 @force
 @as_json
@@ -65,13 +66,11 @@ def command(
     max_influences: int | None,
     prune: float | None,
     bits: str | None,
-    parts: tuple[str, ...],
     skip: tuple[str, ...],
     skip_unused: bool,
     plane: str | None,
     refine: bool,
-    skeleton: str | None,
-    root: str | None,
+    taken: Choice,
     flatten: bool,
     force: bool,
     as_json: bool,
@@ -80,56 +79,54 @@ def command(
     """Weight RIG, tidy the weights and write them into a copy of it.
 
     Without a recipe or options: method auto, at most 4 influences, none under 0.001, 32 bits.
-    What an option says goes before the recipe.
+    What an option says goes before the recipe. Of several characters in RIG each is weighted.
 
     \b
     Example:
       autoweight solve axolotl/axolotl.glb -o axolotl/first_pass.glb
     """
-    from dataclasses import replace
-
-    from autoweight.cli.writing import overridden, write_weights
-    from autoweight.errors import naming
-    from autoweight.io import check_output, load
+    from autoweight.cli.writing import Weighted, overridden, write_weights
+    from autoweight.io import check_output
     from autoweight.recipes.recipe import Mirror, Recipe, load_recipe
-    from autoweight.stages.solving import first_pass
-    from autoweight.surface import prepare
 
     progress = progress_to_stderr(quiet)
     progress("reading", 0)
     asked = load_recipe(recipe_file) if recipe_file else Recipe()
-    loaded = load(rig, skeleton=skeleton, root=root, parts=parts)
-    check_output(loaded, output, force=force)
+    rigs = taken.all(rig)
+    check_output(rigs[0], output, force=force)
     asked = replace(
         asked,
         method=asked.method if method is None else method,
-        skip=asked.skip + skip + (loaded.unused_joints if skip_unused else ()),
+        skip=asked.skip + skip,
         mirror=replace(asked.mirror or Mirror(), plane=plane)
         if plane is not None
         else asked.mirror,
         tidy=overridden(asked.tidy, max_influences, prune, bits),
     )
-    with naming(rig):
-        surface = prepare(loaded.mesh)
-        solution = first_pass(loaded, asked, surface=surface, progress=progress)
-    weights, decisions = solution.weights, list(solution.decisions)
-    if refine:
-        from autoweight.stages.refining import refine as refined
-
-        with naming(rig):
-            found = refined(
-                replace(loaded, weights=weights), asked, surface=surface, progress=progress
-            )
-        weights = found.weights
-        decisions += [each.told for each in found.rounds]
+    found = []
+    for each in rigs:
+        unused = each.unused_joints if skip_unused else ()
+        with each_of(rig, each):
+            how = replace(asked, skip=asked.skip + unused)
+            weights, decisions = _solved(each, how, refine, progress)
+        found.append(Weighted(weights, how.tidy.bits, decisions))
     progress("writing", 0)
-    write_weights(
-        loaded,
-        weights,
-        asked.tidy.bits,
-        output,
-        decisions=decisions,
-        flatten=flatten,
-        force=force,
-        as_json=as_json,
-    )
+    write_weights(rigs, found, output, flatten=flatten, force=force, as_json=as_json)
+
+
+def _solved(
+    rig: Rig, recipe: Recipe, refine: bool, progress: Callable[[str, float], None]
+) -> tuple[Weights, list[str]]:
+    """Weights of one character, and what was decided on the way."""
+    from autoweight.stages.solving import first_pass
+    from autoweight.surface import prepare
+
+    surface = prepare(rig.mesh)
+    solution = first_pass(rig, recipe, surface=surface, progress=progress)
+    if not refine:
+        return solution.weights, list(solution.decisions)
+    from autoweight.stages.refining import refine as refined
+
+    begun = replace(rig, weights=solution.weights)
+    found = refined(begun, recipe, surface=surface, progress=progress)
+    return found.weights, [*solution.decisions, *(each.told for each in found.rounds)]

@@ -5,13 +5,14 @@ from __future__ import annotations
 import click
 
 from autoweight.cli.options import (
+    Choice,
     as_json,
+    choosing,
+    each_of,
     flatten,
     force,
     output,
     recipe,
-    root,
-    skeleton,
     tidying,
     weights_table,
 )
@@ -23,8 +24,7 @@ from autoweight.cli.options import (
 @recipe
 @weights_table
 @tidying
-@skeleton
-@root
+@choosing
 @flatten
 @force
 @as_json
@@ -36,8 +36,7 @@ def command(
     max_influences: int | None,
     prune: float | None,
     bits: str | None,
-    skeleton: str | None,
-    root: str | None,
+    taken: Choice,
     flatten: bool,
     force: bool,
     as_json: bool,
@@ -53,27 +52,20 @@ def command(
     """
     from dataclasses import replace
 
-    from autoweight.cli.writing import overridden, write_weights
-    from autoweight.errors import naming
-    from autoweight.io import check_output, load, load_weights
+    from autoweight.cli.writing import Weighted, overridden, write_weights
+    from autoweight.io import check_output, load_weights
     from autoweight.recipes.recipe import Recipe, load_recipe
     from autoweight.stages.solving import tidy_pass
 
     asked = load_recipe(recipe_file) if recipe_file else Recipe()
     asked = replace(asked, tidy=overridden(asked.tidy, max_influences, prune, bits))
-    loaded = load(rig, skeleton=skeleton, root=root)
-    check_output(loaded, output, force=force)
+    rigs = [taken(rig)] if weights_table else taken.all(rig)  # a table is of one character
+    check_output(rigs[0], output, force=force)
     if weights_table:
-        loaded = replace(loaded, weights=load_weights(weights_table, loaded))
-    with naming(rig):
-        found = tidy_pass(loaded, asked)
-    write_weights(
-        loaded,
-        found.weights,
-        asked.tidy.bits,
-        output,
-        decisions=found.decisions,
-        flatten=flatten,
-        force=force,
-        as_json=as_json,
-    )
+        rigs = [replace(rigs[0], weights=load_weights(weights_table, rigs[0]))]
+    found = []
+    for each in rigs:
+        with each_of(rig, each):
+            tidied = tidy_pass(each, asked)
+        found.append(Weighted(tidied.weights, asked.tidy.bits, tidied.decisions))
+    write_weights(rigs, found, output, flatten=flatten, force=force, as_json=as_json)

@@ -3,16 +3,26 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from autoweight.cli.options import PAGES, as_json, emit, progress_to_stderr, quiet
+from autoweight.cli.options import (
+    PAGES,
+    Choice,
+    as_json,
+    choosing,
+    counterparts,
+    each_of,
+    emit_each,
+    place_for,
+    progress_to_stderr,
+    quiet,
+)
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from autoweight.flexing import Place
     from autoweight.pose.clip import Clip
     from autoweight.rig import Rig, Weights
@@ -30,6 +40,7 @@ if TYPE_CHECKING:
     type=click.IntRange(0),
     help="Worst places to list; 0 for none.",
 )
+@choosing
 @as_json
 @quiet
 def command(
@@ -38,49 +49,76 @@ def command(
     before: str | None,
     png: str | None,
     top: int,
+    taken: Choice,
     as_json: bool,
     quiet: bool,
 ) -> None:
     """Show RIG in one HTML page that opens offline in any browser.
 
-    It has the range of motion to play, and the worst places that flexing it found.
+    It has the range of motion to play, and the worst places that flexing it found. Each of several
+    characters gets a page, with its name behind PAGE's.
 
     \b
     Example:
       autoweight view axolotl/weighted.glb -o axolotl/weighted.html
     """
-    from pathlib import Path
-
-    from autoweight.errors import naming
-    from autoweight.flexing import flex
-    from autoweight.io import check_place, load
-    from autoweight.io.atomic import folder, write
-    from autoweight.pose.motion import range_of_motion
-    from autoweight.skeleton.sides import likely_plane
-    from autoweight.surface import prepare
-    from autoweight.view.page import Place, page
-    from autoweight.weights.comparing import weights_for
+    from autoweight.io import check_place
+    from autoweight.io.atomic import folder
 
     target = output or str(Path(rig).with_suffix(".html"))
     check_place(target, PAGES, read=(rig,))
     if png:
         folder(png)
     progress = progress_to_stderr(quiet)
-    shown = load(rig)
+    rigs = taken.all(rig)
+    earlier = _earlier(taken, rig, rigs, before) if before else [None] * len(rigs)
+    results = []
+    for each, old in zip(rigs, earlier, strict=True):
+        place = place_for(target, each)
+        check_place(place, PAGES, read=(rig,))
+        with each_of(rig, each):
+            title = " ".join([Path(rig).stem, each.name]).strip()
+            results.append(
+                _page(each, title, place, old, Path(png) if png else None, top, progress)
+            )
+    emit_each(rigs, results, as_json, map(_text, results), {"rig": rig})
+
+
+def _earlier(taken: Choice, path: str, rigs: Sequence[Rig], before: str) -> list[Weights]:
+    """The other weighting of each character, by name."""
+    from autoweight.errors import naming
+    from autoweight.weights.comparing import weights_for
+
+    others = counterparts(path, rigs, before, taken.all(before))
+    with naming(before):
+        return [weights_for(rig, other) for rig, other in zip(rigs, others, strict=True)]
+
+
+def _page(
+    shown: Rig,
+    title: str,
+    target: str,
+    earlier: Weights | None,
+    png: Path | None,
+    top: int,
+    progress: Callable[[str, float], None],
+) -> dict[str, Any]:
+    """Write the page of one character, and say what was written."""
+    from autoweight.flexing import flex
+    from autoweight.io.atomic import write
+    from autoweight.pose.motion import range_of_motion
+    from autoweight.skeleton.sides import likely_plane
+    from autoweight.surface import prepare
+    from autoweight.view.page import Place, page
+
     plane = likely_plane(shown.skeleton)
     clip = range_of_motion(shown.skeleton, plane)
-    earlier = None
-    if before:
-        other = load(before)
-        with naming(before):
-            earlier = weights_for(shown, other)
-    with naming(rig):
-        surface = prepare(shown.mesh)
-        found = flex(shown, clip, plane=plane, surface=surface, progress=progress)
+    surface = prepare(shown.mesh)
+    found = flex(shown, clip, plane=plane, surface=surface, progress=progress)
     worst = found.places[:top]
     text = page(
         shown,
-        title=Path(rig).stem,
+        title=title,
         before=earlier,
         clip=clip,
         places=[
@@ -96,14 +134,14 @@ def command(
         surface=surface,
     ).encode()
     write(target, [text])
-    drawn = _draw(Path(png), shown, earlier, worst, clip) if png else []
-    result = {"output": target, "bytes": len(text), "places": len(worst), "pictures": drawn}
-    emit(
-        result,
-        as_json,
-        lambda: "\n".join(
-            [f"wrote  {target}  {len(text) / 1e6:.1f} MB", *(f"drew   {path}" for path in drawn)]
-        ),
+    drawn = _draw(png, shown, earlier, worst, clip) if png else []
+    return {"output": target, "bytes": len(text), "places": len(worst), "pictures": drawn}
+
+
+def _text(result: dict[str, Any]) -> str:
+    size = f"{result['bytes'] / 1e6:.1f} MB"
+    return "\n".join(
+        [f"wrote  {result['output']}  {size}", *(f"drew   {path}" for path in result["pictures"])]
     )
 
 
@@ -125,7 +163,8 @@ def _draw(
     drawn = []
     for name, sheet in sheets:
         if sheet is not None:
-            path = folder / (re.sub(r"[^\w.-]", "_", name) + ".png")  # joints may be called a/b
+            file = re.sub(r"[^\w.-]", "_", name) + ".png"  # joints may be called a/b
+            path = place_for(folder / file, rig)
             save_png(sheet, path)
             drawn.append(str(path))
     return drawn

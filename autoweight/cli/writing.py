@@ -3,14 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
-from autoweight.cli.options import emit, table
+from autoweight.cli.options import emit_each, table
 from autoweight.recipes.recipe import Tidy
 from autoweight.rig import Rig, Weights
 
-__all__ = ["overridden", "write_weights"]
+__all__ = ["Weighted", "overridden", "write_weights"]
+
+
+@dataclass(frozen=True, eq=False)
+class Weighted:
+    """What a command made of one character, and what it says of that."""
+
+    weights: Weights
+    bits: int
+    decisions: Sequence[str] = ()
+    more: Mapping[str, Any] = field(default_factory=dict)
 
 
 def overridden(
@@ -26,35 +36,37 @@ def overridden(
 
 
 def write_weights(
-    rig: Rig,
-    weights: Weights,
-    bits: int,
+    rigs: Sequence[Rig],
+    found: Sequence[Weighted],
     output: str,
     *,
-    decisions: Sequence[str] = (),
-    more: Mapping[str, Any] | None = None,
     flatten: bool,
     force: bool,
     as_json: bool,
 ) -> None:
-    """Write tidied weights into a copy of the rig's file, and print a summary."""
+    """Write tidied weights into a copy of the rigs' file, and print a summary."""
+    from autoweight.io import save_all
+
+    final = [replace(rig, weights=each.weights) for rig, each in zip(rigs, found, strict=True)]
+    bits = max(each.bits for each in found)
+    save_all(final, output, bits=bits, force=force, flatten=flatten)
+    results = [_summary(rig, each, output) for rig, each in zip(final, found, strict=True)]
+    emit_each(rigs, results, as_json, map(_text, results), {"output": output})
+
+
+def _summary(rig: Rig, found: Weighted, output: str) -> dict[str, Any]:
     import numpy as np
 
-    from autoweight.io import save
-
-    final = replace(rig, weights=weights)
-    save(final, output, bits=bits, force=force, flatten=flatten)
-    histogram = np.bincount(weights.influences)
-    result: dict[str, Any] = {
+    histogram = np.bincount(found.weights.influences)
+    return {
         "output": output,
-        "vertices": weights.shape[0],
-        "joints": weights.shape[1],
+        "vertices": found.weights.shape[0],
+        "joints": found.weights.shape[1],
         "influences": {many: int(count) for many, count in enumerate(histogram) if count},
-        "unused_joints": list(final.unused_joints),
-        "decisions": list(decisions),
-        **(more or {}),
+        "unused_joints": list(rig.unused_joints),
+        "decisions": list(found.decisions),
+        **found.more,
     }
-    emit(result, as_json, lambda: _text(result))
 
 
 def _text(result: dict[str, Any]) -> str:

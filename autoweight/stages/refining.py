@@ -158,6 +158,8 @@ def refine(
     told = [Round(0, task.score(start), start.means, (), True)]
     pace = np.where(task.fixed, 0.0, STEP)
     for number in range(1, rounds + 1):
+        if task.score(best) == 0:  # as of rigid pieces, where no joint hands over
+            break
         progress("refining", (number - 1) / rounds)
         tried, found, held = task.round(weights, pace, start, best)
         gain = 1 - task.score(found) / task.score(best)
