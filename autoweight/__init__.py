@@ -23,6 +23,8 @@ _HOME = {
     "Tidy": "autoweight.recipes.recipe",
     "Weights": "autoweight.rig",
     "carry": "autoweight.stages.carrying",
+    "learn": "autoweight.stages.liking",
+    "like": "autoweight.stages.liking",
     "load": "autoweight.io",
     "mirror": "autoweight.weights.mirroring",
     "save": "autoweight.io",

@@ -15,7 +15,7 @@ HOUSE = """
     flexing
     ribbons
     io
-    batch
+    batch taste
     stages
     view
     cast demo

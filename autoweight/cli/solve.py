@@ -24,7 +24,9 @@ from autoweight.cli.options import (
 
 if TYPE_CHECKING:
     from autoweight.recipes.recipe import Recipe
-    from autoweight.rig import Rig, Weights
+    from autoweight.rig import Rig
+    from autoweight.stages.solving import Solution
+    from autoweight.taste.learning import Taste
 
 
 @click.command()
@@ -52,6 +54,18 @@ if TYPE_CHECKING:
     help="Mirror the weights across x, y or z through the origin; x=0.25; or the six numbers of "
     "a point and a normal. The positive side is kept, unless the recipe says which.",
 )
+@click.option(
+    "--like",
+    "finished",
+    multiple=True,
+    metavar="FINISHED",
+    help="A finished rig of its kind to take after, or what 'learn' wrote; may be given again.",
+)
+@click.option(
+    "--confidence",
+    is_flag=True,
+    help="With --like, write how far each vertex follows it as _LIKE, 0 to 1.",
+)
 @click.option("--refine", is_flag=True, help="Flex the result and smooth where that helps it.")
 @choosing
 @flatten
@@ -69,6 +83,8 @@ def command(
     skip: tuple[str, ...],
     skip_unused: bool,
     plane: str | None,
+    finished: tuple[str, ...],
+    confidence: bool,
     refine: bool,
     taken: Choice,
     flatten: bool,
@@ -85,9 +101,13 @@ def command(
     Example:
       autoweight solve axolotl/axolotl.glb -o axolotl/first_pass.glb
     """
+    import os
+
     from autoweight.cli.writing import Weighted, overridden, write_weights
+    from autoweight.errors import RecipeError
     from autoweight.io import check_output
     from autoweight.recipes.recipe import Mirror, Recipe, load_recipe
+    from autoweight.stages.solving import taste_for
 
     progress = progress_to_stderr(quiet)
     progress("reading", 0)
@@ -98,35 +118,48 @@ def command(
         asked,
         method=asked.method if method is None else method,
         skip=asked.skip + skip,
+        like=tuple(map(os.path.abspath, finished)) or asked.like,
         mirror=replace(asked.mirror or Mirror(), plane=plane)
         if plane is not None
         else asked.mirror,
         tidy=overridden(asked.tidy, max_influences, prune, bits),
     )
+    if confidence and asked.like is None:
+        raise RecipeError("--confidence says how far --like is followed; name a finished rig")
+    taste = taste_for(asked, progress=progress)
     found = []
-    for each in rigs:
+    for number, each in enumerate(rigs):
         unused = each.unused_joints if skip_unused else ()
         with each_of(rig, each):
             how = replace(asked, skip=asked.skip + unused)
-            weights, decisions = _solved(each, how, refine, progress)
-        found.append(Weighted(weights, how.tidy.bits, decisions))
+            solution = _solved(each, how, taste, refine, progress)
+        found.append(Weighted(solution.weights, how.tidy.bits, solution.decisions))
+        if confidence and solution.confidence is not None:
+            rigs[number] = replace(
+                each, attributes={**each.attributes, "_LIKE": solution.confidence}
+            )
     progress("writing", 0)
     write_weights(rigs, found, output, flatten=flatten, force=force, as_json=as_json)
 
 
 def _solved(
-    rig: Rig, recipe: Recipe, refine: bool, progress: Callable[[str, float], None]
-) -> tuple[Weights, list[str]]:
-    """Weights of one character, and what was decided on the way."""
+    rig: Rig,
+    recipe: Recipe,
+    taste: Taste | None,
+    refine: bool,
+    progress: Callable[[str, float], None],
+) -> Solution:
+    """Weights of one character, refined if that is wanted."""
     from autoweight.stages.solving import first_pass
     from autoweight.surface import prepare
 
     surface = prepare(rig.mesh)
-    solution = first_pass(rig, recipe, surface=surface, progress=progress)
+    solution = first_pass(rig, recipe, surface=surface, taste=taste, progress=progress)
     if not refine:
-        return solution.weights, list(solution.decisions)
+        return solution
     from autoweight.stages.refining import refine as refined
 
     begun = replace(rig, weights=solution.weights)
     found = refined(begun, recipe, surface=surface, progress=progress)
-    return found.weights, [*solution.decisions, *(each.told for each in found.rounds)]
+    told = tuple(each.told for each in found.rounds)
+    return replace(solution, weights=found.weights, decisions=solution.decisions + told)

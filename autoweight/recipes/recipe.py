@@ -296,6 +296,9 @@ class Recipe:
         A name `autoweight.methods.find` knows.
     skip : tuple of str
         Shell-style patterns of the joints that get no weight.
+    like : tuple of str, optional
+        Files of finished rigs, or of what was learned from some, beside the recipe; None to
+        follow nobody.
     falloff : Falloff
         Of the chains that no rule gives their own.
     chain : tuple of ChainRule
@@ -316,6 +319,7 @@ class Recipe:
 
     method: str = "auto"
     skip: tuple[str, ...] = ()
+    like: tuple[str, ...] | None = None
     falloff: Falloff = field(default_factory=Falloff)
     chain: tuple[ChainRule, ...] = ()
     attach: tuple[Attach, ...] = ()

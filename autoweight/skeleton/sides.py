@@ -14,7 +14,7 @@ from scipy.spatial.distance import cdist
 from autoweight.errors import RecipeError, suggestion
 from autoweight.rig import Skeleton
 
-__all__ = ["UNPAIRED", "Plane", "likely_plane", "opposite", "pairs"]
+__all__ = ["PAIR_TOLERANCE", "UNPAIRED", "Plane", "likely_plane", "opposite", "pairs", "sideless"]
 
 UNPAIRED = -1
 PAIR_TOLERANCE = 0.02
@@ -184,6 +184,18 @@ def opposite(name: str) -> str:
                 return name[:start] + cased + name[start + len(piece) :]
             start += len(piece)
     return name
+
+
+def sideless(name: str) -> str:
+    """A name's words in lower case, without the first that is for a side.
+
+    >>> sideless("LeftArm_01"), sideless("gill_1_R"), sideless("tail")
+    ('arm 1', 'gill 1', 'tail')
+    """
+    words = _words(name)
+    side = next((place for place, word in enumerate(words) if word in _SIDES), len(words))
+    kept = words[:side] + words[side + 1 :]
+    return " ".join(str(int(word)) if word.isdigit() else word for word in kept)
 
 
 def likely_plane(skeleton: Skeleton) -> Plane | None:

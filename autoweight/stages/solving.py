@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,14 +26,29 @@ from autoweight.rig import Rig, Skeleton, Weights
 from autoweight.rows import replaced, scaled
 from autoweight.skeleton.bones import bones, frames, reaches
 from autoweight.stages.attaching import attach
+from autoweight.stages.learning import taste_of
 from autoweight.stages.planning import Plan, RigidPlan, plan
 from autoweight.surface import Surface, prepare
 from autoweight.surface.visibility import depth
+from autoweight.taste.following import follow, idle
+from autoweight.taste.learning import Taste, digest
 from autoweight.weights.locks import ATTRIBUTE, Locks, find_locks, impose
 from autoweight.weights.mirroring import MirrorReport, Symmetry, evened, mirrored, report, symmetry
 from autoweight.weights.tidying import quantise, tidy
 
-__all__ = ["Solution", "finished", "first_pass", "mirror_pass", "solve", "tidy_pass"]
+__all__ = [
+    "Solution",
+    "finished",
+    "first_pass",
+    "mirror_pass",
+    "plain",
+    "solve",
+    "taste_for",
+    "tidy_pass",
+]
+
+NAMED = 3
+"""Joints named in a decision before the rest are only counted."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,12 +63,15 @@ class Solution:
     locks : Locks or None
         What later steps must leave alone too.
     mirrored : MirrorReport or None
+    confidence : ndarray, shape (n,), float32, or None
+        How far each vertex follows finished rigs, 0 to 1; None where there were none to follow.
     """
 
     weights: Weights
     decisions: tuple[str, ...]
     locks: Locks | None
     mirrored: MirrorReport | None
+    confidence: NDArray[np.float32] | None = None
 
 
 def solve(
@@ -60,6 +79,7 @@ def solve(
     recipe: Recipe | None = None,
     *,
     surface: Surface | None = None,
+    taste: Taste | None = None,
     recall: Recall = afresh,
     progress: Progress = silent,
 ) -> Weights:
@@ -72,6 +92,8 @@ def solve(
     recipe : Recipe, optional
     surface : Surface, optional
         ``prepare(rig.mesh)``, when it is there already.
+    taste : Taste, optional
+        What to follow, in place of the finished rigs that the recipe names.
     recall : Recall, optional
         Answers with what earlier solves of the same rig worked out; see `Session`.
     progress : callable, optional
@@ -89,7 +111,7 @@ def solve(
         other, or the method returned what are not weights.
     """
     recipe = recipe or Recipe()
-    task = _Task(rig, surface or prepare(rig.mesh), recipe, recall, progress)
+    task = _Task(rig, surface or prepare(rig.mesh), recipe, taste, recall, progress)
     return task.solve()[0]
 
 
@@ -98,6 +120,7 @@ def first_pass(
     recipe: Recipe | None = None,
     *,
     surface: Surface | None = None,
+    taste: Taste | None = None,
     recall: Recall = afresh,
     progress: Progress = silent,
 ) -> Solution:
@@ -107,7 +130,7 @@ def first_pass(
     ----------
     rig : Rig
     recipe : Recipe, optional
-    surface, recall, progress : optional
+    surface, taste, recall, progress : optional
         As for `solve`.
 
     Returns
@@ -122,12 +145,58 @@ def first_pass(
         See `solve`.
     """
     recipe = recipe or Recipe()
-    task = _Task(rig, surface or prepare(rig.mesh), recipe, recall, progress)
+    task = _Task(rig, surface or prepare(rig.mesh), recipe, taste, recall, progress)
     solved, across = task.solve()
     progress("tidy", 0)
     locks = task.planned.locks
     weights = finished(rig, task.surface, solved, recipe, across, locks)
-    return Solution(weights, tuple(task.decisions), locks, report(rig, across) if across else None)
+    return Solution(
+        weights,
+        tuple(task.decisions),
+        locks,
+        report(rig, across) if across else None,
+        task.confidence,
+    )
+
+
+def plain(rig: Rig, recipe: Recipe, surface: Surface) -> Weights:
+    """What `solve` makes of a rig whose surface is there, for `learning.taste_of`."""
+    return solve(rig, recipe, surface=surface)
+
+
+def taste_for(
+    recipe: Recipe, *, recall: Recall = afresh, progress: Progress = silent
+) -> Taste | None:
+    """What there is to learn from the finished rigs that a recipe names.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        The files it names lie beside it.
+    recall, progress : optional
+        As for `solve`.
+
+    Returns
+    -------
+    Taste or None
+        None where it names none.
+
+    Raises
+    ------
+    RecipeError
+        It has an empty list of them.
+    FileError, GeometryError, SkeletonError, WeightsError
+        One cannot be read or has no weights; the message names it.
+    """
+    if recipe.like is None:
+        return None
+    if not recipe.like:
+        raise recipe.error(
+            ("like",), "there is no finished rig to learn from; name one, or leave it out"
+        )
+    beside = Path(recipe.source.name).parent if recipe.source else Path()
+    files = tuple(str(beside / each) for each in recipe.like)
+    return recall("taste", files, lambda: taste_of(files, plain, progress=progress))
 
 
 def tidy_pass(rig: Rig, recipe: Recipe, *, surface: Surface | None = None) -> Solution:
@@ -248,14 +317,57 @@ class _Task:
     """One solve: what was prepared and planned for it, once, and what is decided on the way."""
 
     def __init__(
-        self, rig: Rig, surface: Surface, recipe: Recipe, recall: Recall, progress: Progress
+        self,
+        rig: Rig,
+        surface: Surface,
+        recipe: Recipe,
+        taste: Taste | None,
+        recall: Recall,
+        progress: Progress,
     ) -> None:
         self.rig, self.surface, self.recipe = rig, surface, recipe
         self.recall, self.progress = recall, progress
         self.planned = plan(recipe, rig)
+        self.confidence: NDArray[np.float32] | None = None
+        self.taste = taste or taste_for(recipe, recall=recall, progress=progress)
         self.frames = recall("frames", (), lambda: frames(rig.skeleton, depth(surface)))
         self.bones = bones(rig.skeleton, self.planned.active, self.frames)
         self.decisions = list(surface.repairs)
+        if self.taste:
+            self._leave_idle(self.taste)
+
+    def _leave_idle(self, taste: Taste) -> None:
+        """Give no weight to joints that finished rigs give none."""
+        skeleton, active = self.rig.skeleton, self.planned.active
+        none = idle(taste, skeleton, active)
+        if none.any():
+            names = [skeleton.names[joint] for joint in np.flatnonzero(none)]
+            more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
+            self.decisions.append(
+                f"no weight for {', '.join(names[:NAMED])}{more}: {taste.names} give none"
+            )
+            self.planned = replace(self.planned, active=active & ~none)
+            self.bones = bones(skeleton, self.planned.active, self.frames)
+
+    def _followed(self, problem: Problem, solved: Weights) -> Weights:
+        """Weights in the taste of finished rigs; joints with a rule of their own as they were."""
+        if self.taste is None:
+            return solved
+        self.progress("taste", 0)
+        rig, free = self.rig, problem.active.copy()
+        for number, rule in enumerate(self.recipe.chain):
+            if rule.method is not None or rule.falloff is not None:
+                free &= ~self.recipe.chosen(rig.skeleton.names, "joint", "chain", number, "joints")
+        found = follow(self.taste, problem, free, solved.matrix)
+        self.confidence = found.confidence[self.surface.weld].astype(np.float32)
+        self.decisions += found.told
+        own = digest(rig)
+        self.decisions += [
+            f"{each.name} is this very rig, so it is followed to the letter where it can be"
+            for each in self.taste.lessons
+            if each.digest == own
+        ]
+        return Weights(found.rows)
 
     def solve(self) -> tuple[Weights, Symmetry | None]:
         """Weights before they are tidied, and what they were mirrored across."""
@@ -273,7 +385,7 @@ class _Task:
             self.frames,
         )
         found = _methods(problem, planned, self.recipe.method, self.decisions)
-        found = attach(problem, found, planned.attached)
+        found = self._followed(problem, attach(problem, found, planned.attached))
         found = _rigid(found, planned.rigid, surface, rig.skeleton, self.decisions)
         if ATTRIBUTE in rig.attributes and rig.weights is None:
             self.decisions.append(

@@ -1,0 +1,278 @@
+"""A taste applied: what is changed of a default solve, as far as there is reason to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+from scipy.spatial import cKDTree
+
+from autoweight.errors import SkeletonError
+from autoweight.methods import Problem
+from autoweight.rig import Skeleton
+from autoweight.rows import scaled
+from autoweight.skeleton.sides import sideless
+from autoweight.surface import Surface
+from autoweight.surface.laplacian import laplacian
+from autoweight.surface.solver import solve_columns
+from autoweight.taste.builds import Build, build
+from autoweight.taste.kinship import Kin, counterparts
+from autoweight.taste.learning import Taste
+from autoweight.taste.traits import PLACE, TRAITS, candidates, sight, traits, turned
+
+__all__ = ["Followed", "follow", "idle"]
+
+CLOSE, FAR = 0.5, 1.5
+"""A place is like one learned from within so many bone lengths, and not at all beyond."""
+
+HOLD = 80.0
+"""H of the equilibrium that evens the result out is this over the girth squared: higher keeps
+nearer to what was learned, lower is smoother."""
+
+LEAST = 0.02
+"""A weight below this, in a taste, says nothing."""
+
+KINDS = 250
+"""Joints that the trees tell apart by name; scikit-learn allows 255."""
+
+BINS = 64
+"""Values of each trait that the trees tell apart."""
+
+FOLDS = 3
+"""Most groups of rigs that are left out in turn, to find how far to follow the others."""
+
+DOUBT = 0.002
+"""Mean square of changes below which there is too little to tell whether they were right."""
+
+ALONE = 0.8
+"""How far a change is followed that no second rig could confirm."""
+
+
+@dataclass(frozen=True, eq=False)
+class Followed:
+    """What a taste made of a default solve.
+
+    Parameters
+    ----------
+    rows : csr_array, shape (n, j)
+        Rows sum to 1.
+    confidence : ndarray, shape (n,)
+        How far each vertex follows what was learned, 0 to 1.
+    told : tuple of str
+        What was learned from and how much of the surface that concerned.
+    """
+
+    rows: sparse.csr_array
+    confidence: NDArray[np.float64]
+    told: tuple[str, ...]
+
+
+def follow(
+    taste: Taste, problem: Problem, free: NDArray[np.bool_], solved: sparse.csr_array
+) -> Followed:
+    """Change a default solve by what finished rigs have in common.
+
+    Parameters
+    ----------
+    taste : Taste
+    problem : Problem
+        Its n vertices and j joints.
+    free : ndarray, shape (j,), bool
+        Joints whose weight may be changed.
+    solved : csr_array, shape (n, j)
+        What the default makes of it; rows sum to 1.
+
+    Returns
+    -------
+    Followed
+
+    Raises
+    ------
+    SkeletonError
+        No joint is like one that was learned from.
+    """
+    surface, active = problem.surface, problem.active
+    like = build(problem.skeleton, active, problem.frames, surface)
+    kin = [counterparts(like, each.build) for each in taste.lessons]
+    if not any((each.of >= 0).any() for each in kin):
+        raise SkeletonError(
+            f"none of the {int(active.sum())} joints is like one of {taste.names}, by name or by "
+            "build; learn from rigs of its kind"
+        )
+    if not any((each.trust > 0).any() for each in kin):
+        none = np.zeros(len(surface))
+        return Followed(solved, none, (_told(taste, like, kin, surface, none),))
+    school = _School(taste, like, kin, _held(surface, solved, like))
+    seen = sight(problem, like, solved)
+    vertex, joint = candidates(seen)
+    kept = (school.trust[like.kinds[joint]] > 0) & free[joint]
+    vertex, joint = vertex[kept], joint[kept]
+    kind = like.kinds[joint]
+    if len(vertex) == 0:
+        none = np.zeros(len(surface))
+        return Followed(solved, none, (_told(taste, like, kin, surface, none),))
+    table = traits(seen, vertex, joint)
+    change = school.changes(table, kind)
+    trust = school.trust[kind] * school.faith[kind] * school.near(table, kind)
+    asked = sparse.csr_array((change * trust, (vertex, joint)), shape=solved.shape)
+    given = sparse.csr_array(solved + asked)
+    given.data[given.data < LEAST] = 0
+    given.eliminate_zeros()
+    total = np.asarray(given.sum(axis=1)).ravel()
+    sound = total > 0.2
+    rows = sparse.csr_array(
+        sparse.diags_array(np.where(sound, 1 / np.maximum(total, 0.2), 0.0)) @ given
+        + sparse.diags_array((~sound).astype(float)) @ solved
+    )
+    rows = _even(surface, seen.girth, rows)
+    held = np.asarray(solved[vertex, joint]).ravel() + np.abs(change)
+    whole = np.bincount(vertex, held, minlength=len(surface))
+    confidence = np.bincount(vertex, held * trust, minlength=len(surface)) / np.maximum(whole, 1)
+    confidence = np.clip(confidence, 0, 1)
+    return Followed(rows, confidence, (_told(taste, like, kin, surface, confidence),))
+
+
+def idle(taste: Taste, skeleton: Skeleton, active: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Joints that most finished rigs which have one of their name leave without weight, (j,).
+
+    Parameters
+    ----------
+    taste : Taste
+    skeleton : Skeleton
+    active : ndarray, shape (j,), bool
+        Those that may have weight.
+    """
+    words = [sideless(name) for name in skeleton.names]
+    votes = np.zeros(len(words))
+    for lesson in taste.lessons:
+        has = dict.fromkeys(lesson.build.words, False)
+        for word, fleshed in zip(lesson.build.words, lesson.build.fleshed, strict=True):
+            has[word] |= bool(fleshed)
+        votes += [0 if word not in has else 1 if has[word] else -1 for word in words]
+    found = (votes < 0) & active
+    return found if (active & ~found).any() else np.zeros_like(found)
+
+
+def _held(surface: Surface, solved: sparse.csr_array, like: Build) -> NDArray[np.float64]:
+    """Share of the surface that the joints of each kind hold, (kinds,)."""
+    held = surface.areas @ solved / surface.areas.sum()
+    return np.bincount(like.kinds, held, minlength=len(like.first)).astype(np.float64)
+
+
+class _School:
+    """The samples of all lessons, as the joints of one rig would have them."""
+
+    def __init__(
+        self, taste: Taste, like: Build, kin: list[Kin], held: NDArray[np.float64]
+    ) -> None:
+        columns: list[tuple[NDArray, ...]] = []
+        # A rig is listened to by how much of the new one is built as it is.
+        related = np.array([held @ each.trust for each in kin])
+        related = (related / max(related.max(), 1e-9)) ** 2
+        self.trust = np.max([each.trust for each in kin], axis=0)
+        for number, (lesson, each) in enumerate(zip(taste.lessons, kin, strict=True)):
+            kind = each.of[lesson.joint]
+            kept = np.flatnonzero(kind >= 0)
+            kept = kept[each.trust[kind[kept]] > 0]
+            if len(kept) == 0:
+                continue
+            joint, kind = lesson.joint[kept], kind[kept]
+            onto = np.zeros_like(lesson.build.way)
+            known = each.of >= 0
+            onto[known] = like.way[like.first[each.of[known]]]
+            table = turned(lesson.samples[kept], lesson.build.way, onto, joint)
+            weight = lesson.area[kept] * related[number]
+            columns.append((table, kind, lesson.change[kept], weight, np.full(len(kept), number)))
+        table, self._kind, self._change, self._weight, self._rig = (
+            np.concatenate(column) for column in zip(*columns, strict=True)
+        )
+        self._places = table[:, PLACE]
+        self._edges = np.quantile(table, np.linspace(0, 1, BINS + 1)[1:-1], axis=0)
+        self._codes = self._coded(table, self._kind)
+        self._trees = self._fitted(np.ones(len(table), dtype=bool))
+        self.faith = self._faith()
+
+    def changes(self, table: NDArray[np.float32], kind: NDArray[np.int64]) -> NDArray[np.float64]:
+        """What the rigs would change, (m,), before any doubt."""
+        return np.asarray(self._trees.predict(self._coded(table, kind)))
+
+    def near(self, table: NDArray[np.float32], kind: NDArray[np.int64]) -> NDArray[np.float64]:
+        """How near each place is to one learned from at the same joint, 0 to 1."""
+        apart = 4 * FAR  # between joints, so that one tree serves them all
+        tree = cKDTree(np.column_stack([self._places, apart * self._kind]))
+        spots = np.column_stack([table[:, PLACE], apart * kind])
+        away = tree.query(spots, distance_upper_bound=FAR)[0]
+        return np.clip((FAR - away) / (FAR - CLOSE), 0, 1)
+
+    def _coded(self, table: NDArray[np.float32], kind: NDArray[np.int64]) -> NDArray[np.uint8]:
+        """Traits as numbers of the quantile they are in, and the joint."""
+        both = zip(self._edges.T, table.T, strict=True)
+        columns = [np.searchsorted(edges, values) for edges, values in both]
+        return np.column_stack([*columns, np.minimum(kind, KINDS)]).astype(np.uint8)
+
+    def _fitted(self, chosen: NDArray[np.bool_]):
+        from sklearn.ensemble import HistGradientBoostingRegressor  # slow to import
+        from threadpoolctl import threadpool_limits
+
+        trees = HistGradientBoostingRegressor(
+            max_iter=120,
+            learning_rate=0.1,
+            max_leaf_nodes=31,
+            min_samples_leaf=20,
+            early_stopping=False,
+            categorical_features=[len(TRAITS)],
+            random_state=0,
+        )
+        with threadpool_limits(1, user_api="openmp"):  # threads that wait for others cost more
+            return trees.fit(
+                self._codes[chosen], self._change[chosen], sample_weight=self._weight[chosen]
+            )
+
+    def _faith(self) -> NDArray[np.float64]:
+        """How far to follow what is asked of each kind of joint, 0 to 1, (kinds,).
+
+        The share of what the other rigs ask for that proves right on those left out, by least
+        squares; what too little is known of keeps to the share of all.
+        """
+        count = len(self.trust)
+        rigs = np.unique(self._rig)
+        if len(rigs) < 2:
+            return np.full(count, ALONE)
+        fold = np.searchsorted(rigs, self._rig) % min(len(rigs), FOLDS)
+        asked = np.zeros(len(fold))
+        for each in range(min(len(rigs), FOLDS)):
+            out = fold == each
+            asked[out] = self._fitted(~out).predict(self._codes[out])
+        size, right, mass = (
+            np.bincount(self._kind, self._weight * each, minlength=count)
+            for each in (asked**2, asked * self._change, 1.0)
+        )
+        whole = right.sum() / max(size.sum(), np.finfo(float).tiny)
+        prior = DOUBT * mass
+        return np.clip((right + whole * prior) / np.maximum(size + prior, 1e-12), 0, 1)
+
+
+def _even(surface: Surface, girth: NDArray[np.float64], rows: sparse.csr_array) -> sparse.csr_array:
+    """The heat equilibrium held to some rows: as they are, but without steps."""
+    stiffness, mass = laplacian(surface.vertices, surface.faces)
+    edges = surface.adjacency
+    usual = np.asarray(edges.sum(axis=1)).ravel() / np.diff(edges.indptr)
+    held = mass * HOLD / np.maximum(girth, usual / 2) ** 2
+    stiffness.setdiag(stiffness.diagonal() + held)
+    found = solve_columns(stiffness, sparse.csr_array(sparse.diags_array(held) @ rows), 1e-4)
+    found.data = np.maximum(found.data, 0)
+    return scaled(found)
+
+
+def _told(
+    taste: Taste, like: Build, kin: list[Kin], surface: Surface, confidence: NDArray[np.float64]
+) -> str:
+    share = float(surface.areas @ confidence / surface.areas.sum())
+    known = np.any([each.trust > 0 for each in kin], axis=0)[like.kinds] & like.fleshed
+    named = np.any([each.named for each in kin], axis=0)[like.kinds] & known
+    return (
+        f"in the taste of {taste.names}: {share:.0%} of the surface taught, {int(known.sum())} of "
+        f"{int(like.fleshed.sum())} joints known, {int(named.sum())} of them by name"
+    )

@@ -1,0 +1,125 @@
+"""Which joints of two rigs are counterparts: by name, else by structure, side and place."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.distance import cdist
+
+from autoweight.taste.builds import Build
+
+__all__ = ["Kin", "counterparts"]
+
+NEAR = 0.25
+"""Joints of unlike names are the same from this far apart at most, in what `_unlike` adds up."""
+
+NAMELESS = 0.7
+"""Trust in a counterpart that was found without its name."""
+
+STEADY, ASTRAY = np.cos(np.radians((50.0, 90.0)))
+"""A bone that points up to 50° elsewhere than its counterpart is trusted, from 90° on not."""
+
+STRETCH = 3.0
+"""How many times as long or short, for its skeleton, a bone may be; at the square of that it is
+not trusted at all."""
+
+
+@dataclass(frozen=True, eq=False)
+class Kin:
+    """The counterparts of a finished rig's joints in a new one.
+
+    Parameters
+    ----------
+    of : ndarray, shape (old j,), int
+        The kind of joint of the new rig that each is, -1 for none; see `Build.kinds`.
+    trust : ndarray, shape (kinds,)
+        How far the joints of each kind are built alike, 0 to 1; 0 without a counterpart.
+    named : ndarray, shape (kinds,), bool
+        Which were found by name.
+    """
+
+    of: NDArray[np.int64]
+    trust: NDArray[np.float64]
+    named: NDArray[np.bool_]
+
+
+def counterparts(new: Build, old: Build) -> Kin:
+    """Find the joints of a finished rig in a new one.
+
+    Parameters
+    ----------
+    new, old : Build
+
+    Returns
+    -------
+    Kin
+        A joint is trusted if its parent or one of its children has its counterpart in the same
+        relation to it, and its bone points about as its counterpart's and is about as long.
+    """
+    match = _matched(new, old)  # the old kind of each new one
+    known = np.flatnonzero(match >= 0)
+    mine, its = new.first[known], old.first[match[known]]
+    named = np.array([new.words[a] == old.words[b] for a, b in zip(mine, its, strict=True)], bool)
+    cosine = np.einsum("ij,ij->i", new.way[mine], old.way[its])
+    ratio = np.abs(np.log((new.length[mine] / new.size) / (old.length[its] / old.size)))
+    alike = np.clip((cosine - ASTRAY) / (STEADY - ASTRAY), 0, 1)
+    alike *= np.clip(2 - ratio / np.log(STRETCH), 0, 1)
+    alike *= np.where(named, 1.0, NAMELESS)
+
+    # Pairs of parent and child that both rigs have.
+    count = len(new.first)
+    below = np.flatnonzero((new.parent >= 0) & new.fleshed)
+    above = new.kinds[new.parent[below]]
+    hangs = np.zeros((len(old.first),) * 2, dtype=bool)
+    lower = np.flatnonzero(old.parent >= 0)
+    hangs[old.kinds[lower], old.kinds[old.parent[lower]]] = True
+    child = new.kinds[below]
+    shared = (match[child] >= 0) & (match[above] >= 0) & hangs[match[child], match[above]]
+    kept = np.zeros(count, dtype=bool)
+    kept[child[shared]] = kept[above[shared]] = True
+    kept |= count == 1
+    trust, by_name = np.zeros(count), np.zeros(count, dtype=bool)
+    trust[known] = np.where(kept[known], alike, 0.0)
+    by_name[known] = named
+    back = np.full(len(old.first), -1)
+    back[match[known]] = known
+    return Kin(back[old.kinds], trust, by_name)
+
+
+def _matched(new: Build, old: Build) -> NDArray[np.int64]:
+    """The old kind of each new kind of joint, by name and then by build, -1 for none."""
+    index = {key: kind for kind, key in enumerate(old.keys)}
+    match = np.array([index.get(key, -1) for key in new.keys], dtype=np.int64)
+    mine = np.flatnonzero((match < 0) & new.fleshed[new.first])
+    its = np.setdiff1d(np.flatnonzero(old.fleshed[old.first]), match)
+    if len(mine) == 0 or len(its) == 0:
+        return match
+    from scipy.optimize import linear_sum_assignment  # slow to import, rarely needed
+
+    apart = _unlike(new, old, mine, its, match)
+    first, second = linear_sum_assignment(np.minimum(apart, 2 * NEAR))
+    same = apart[first, second] <= NEAR
+    match[mine[first[same]]] = its[second[same]]
+    return match
+
+
+def _unlike(
+    new: Build,
+    old: Build,
+    mine: NDArray[np.intp],
+    its: NDArray[np.intp],
+    match: NDArray[np.int64],
+) -> NDArray[np.float64]:
+    """How differently kinds of joints are placed, point and hang, (mine, its)."""
+    here, there = new.first[mine], old.first[its]
+    apart = cdist(new.place[here], old.place[there])
+    apart += 0.1 * (1 - new.way[here] @ old.way[there].T)
+    above = new.parent[here]
+    wanted = np.where(above >= 0, match[new.kinds[np.maximum(above, 0)]], -1)
+    beyond = old.parent[there]
+    found = np.where(beyond >= 0, old.kinds[np.maximum(beyond, 0)], -1)
+    apart += np.where((wanted[:, None] >= 0) & (wanted[:, None] != found), 0.1, 0.0)
+    one_sided = (new.side[here] != 0)[:, None] != (old.side[there] != 0)
+    return np.where(one_sided, np.inf, apart)
