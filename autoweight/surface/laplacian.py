@@ -77,6 +77,8 @@ def _delaunay(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> sparse
     """
     found = sparse.csc_array(igl.cotmatrix(vertices, faces))
     bad = _negative(found)
+    if not bad.any():
+        return found
     for _ in range(RINGS):
         near = bad[faces].any(axis=1)
         bad[faces[near]] = True
