@@ -307,6 +307,13 @@ def finished(
     how = recipe.tidy
     weights = tidy(weights, how, mesh=rig.mesh, skeleton=rig.skeleton, locks=locks, surface=surface)
     weights = quantise(weights, how.bits, locks=locks)
+    if how.bits < 32:
+        # Rounding may lift a weight over those it came down from, so it is looked at again.
+        again = tidy(weights, how, mesh=rig.mesh, skeleton=rig.skeleton, surface=surface)
+        bound = locks.whole | locks.partial if locks else np.zeros(weights.shape[0], dtype=bool)
+        free = np.flatnonzero(~bound)
+        again = quantise(again, how.bits)
+        weights = Weights(replaced(weights.matrix, free, again.matrix[free]))
     if across and recipe.mirror:
         fixed = locks.whole | locks.partial if locks else None
         weights = evened(weights, across, how, recipe.mirror.keep, fixed)

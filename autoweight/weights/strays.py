@@ -7,7 +7,6 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse.csgraph import (
     breadth_first_order,
-    connected_components,
     minimum_spanning_tree,
 )
 from scipy.spatial import cKDTree
@@ -27,6 +26,9 @@ NOTABLE = 1e-3
 
 HOME = 0.25
 """A patch is large from this share of the largest of its joint."""
+
+ALIKE = 0.01
+"""Joints whose weights differ by less than this hold a vertex together."""
 
 FAINT = 0.05
 """Weights below this are the end of a hand-over or no part of it."""
@@ -313,24 +315,25 @@ def unrelated(skeleton: Skeleton) -> NDArray[np.bool_]:
 def _owned(weights: sparse.csr_array, surface: Surface) -> NDArray[np.int64]:
     """Stored positions of the weights that need no path: where their joint is at home.
 
-    Of the patches of vertices that a joint is heaviest on, those are the large ones and those on
+    Of the patches of vertices that no joint is heavier on, those are the large ones and those on
     other pieces of the mesh; of a joint that is heaviest nowhere, its heaviest weight.
     """
-    count = len(surface)
-    top = heaviest(weights)
-    owner = weights.indices[top]
-    alike = surface.edges[(owner[surface.edges[:, 0]] == owner[surface.edges[:, 1]])]
-    links = sparse.coo_array((np.ones(len(alike)), alike.T), shape=(count, count))
-    patch = connected_components(links, directed=False)[1]
-    size = np.bincount(patch, surface.areas)[patch]
+    most = np.maximum.reduceat(weights.data, weights.indptr[:-1])
+    row, joint = entry_rows(weights), weights.indices
+    # Joints that share a vertex evenly both hold it, whatever a rounding makes of them.
+    top = np.flatnonzero(weights.data >= (most - ALIKE)[row])
+    held = selected(weights, weights.data >= (most - ALIKE)[row])
+    row, joint = row[top], joint[top]
+    patch = islands(held, surface.edges)
+    size = np.bincount(patch, surface.areas[row])[patch]
     largest = np.zeros(weights.shape[1])
-    np.maximum.at(largest, owner, size)
+    np.maximum.at(largest, joint, size)
     piece = np.full(weights.shape[1], -1)
-    piece[owner[size == largest[owner]]] = surface.components[size == largest[owner]]
-    at_home = (size >= HOME * largest[owner]) | (surface.components != piece[owner])
+    piece[joint[size == largest[joint]]] = surface.components[row[size == largest[joint]]]
+    at_home = (size >= HOME * largest[joint]) | (surface.components[row] != piece[joint])
     found = np.zeros(weights.nnz, dtype=bool)
     found[top[at_home]] = True
-    homeless = np.flatnonzero(largest[weights.indices] == 0)
-    by_joint = homeless[np.lexsort((-weights.data[homeless], weights.indices[homeless]))]
-    found[by_joint[np.diff(weights.indices[by_joint], prepend=-1) != 0]] = True
+    best = np.zeros(weights.shape[1])
+    np.maximum.at(best, weights.indices, weights.data)
+    found |= (largest == 0)[weights.indices] & (weights.data >= (best - ALIKE)[weights.indices])
     return np.flatnonzero(found)

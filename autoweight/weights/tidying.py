@@ -15,7 +15,7 @@ from autoweight.rig import Mesh, Skeleton, Weights
 from autoweight.rows import entry_rows, replaced, row_differences, selected
 from autoweight.surface import Surface, prepare
 from autoweight.weights.locks import Locks
-from autoweight.weights.strays import NOTABLE, cleaned, unwanted
+from autoweight.weights.strays import SAME, remaining, unwanted
 
 __all__ = ["precision", "quantise", "steps", "tidy"]
 
@@ -34,8 +34,9 @@ ROUNDS = 10
 TIE = 1e-9
 """Weights nearer than this, as a share of them, are equal."""
 
-STRAY_ROUNDS = 3
-"""Taking stray weight away makes what is left of a row larger, and that may be stray again."""
+STRAY_ROUNDS = 30
+"""What one joint gives up may have been another's way home, so it is looked again; 2 to 5 times on
+the rigs of others."""
 
 CLING = 0.1
 """How strongly a spread cap clings to the weights it started from, against to its neighbours."""
@@ -110,7 +111,7 @@ def tidy(
         tidied = _by_row(_spread(places, cut, surface, how.prune), pruned)
         if skeleton is not None:
             tidied = selected(tidied, tidied.data > 0)
-            tidied = _by_row(_without_strays(tidied, surface, skeleton), pruned)
+            tidied = _without_strays(tidied, surface, skeleton, how.prune)
         rows = tidied[back]
     return Weights(_locked(rows, weights.matrix, locks, how) if locks else rows)
 
@@ -236,19 +237,37 @@ def _normalised(block: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _without_strays(
-    places: sparse.csr_array, surface: Surface, skeleton: Skeleton
+    places: sparse.csr_array, surface: Surface, skeleton: Skeleton, prune: float
 ) -> sparse.csr_array:
+    """Take away what is stray until nothing is.
+
+    What is taken goes to the heaviest joint of the row, so that no other grows by it and sticks
+    out in its turn.
+    """
     rows = places[: len(surface)]
     joints = None
     for _ in range(STRAY_ROUNDS):
-        excess = unwanted(rows, surface, skeleton, NOTABLE, joints)
+        excess = unwanted(rows, surface, skeleton, joints=joints)
         if excess.nnz == 0:
             break
         # What is found of a joint changes only with a row that it is in.
         joints = np.zeros(rows.shape[1], dtype=bool)
         joints[rows[np.diff(excess.indptr) > 0].indices] = True
-        rows = cleaned(rows, excess)
+        rows = _handed(remaining(rows, excess), prune)
     return sparse.vstack([rows, places[len(surface) :]], format="csr")
+
+
+def _handed(rows: sparse.csr_array, prune: float) -> sparse.csr_array:
+    """Rows that sum to less than 1, without small weights, the rest given to their heaviest."""
+    heaviest = np.maximum.reduceat(rows.data, rows.indptr[:-1])
+    heaviest = np.repeat(heaviest, np.diff(rows.indptr))
+    rows = selected(rows, (rows.data >= prune) | (rows.data == heaviest))
+    row = entry_rows(rows)
+    top = rows.data >= (np.maximum.reduceat(rows.data, rows.indptr[:-1]) - SAME)[row]
+    missing = 1 - np.bincount(row, rows.data)
+    missing[missing < SAME] = 0  # rows that nothing was taken from keep every bit
+    rows.data += np.where(top, (missing / np.bincount(row, top))[row], 0.0)
+    return rows
 
 
 def _places(

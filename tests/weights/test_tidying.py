@@ -6,10 +6,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy import sparse
+from tori import torus
 
-from autoweight import Mesh, Skeleton, Tidy, Weights, tidy
+from autoweight import Mesh, Recipe, Rig, Skeleton, Tidy, Weights, tidy
 from autoweight.errors import RecipeError, WeightsError
+from autoweight.stages.solving import finished
 from autoweight.surface import prepare
+from autoweight.weights.strays import unwanted
 from autoweight.weights.tidying import CHUNK, TIE, quantise, steps
 
 
@@ -237,3 +240,24 @@ def test_the_cap_treats_both_sides_of_the_middle_alike():
     assert tidy(Weights([[0.25] * 4]), Tidy(max_influences=2)).dense().tolist() == [
         [0.5, 0.5, 0, 0]
     ]
+
+
+@pytest.mark.parametrize("bits", [32, 16, 8])
+def test_nothing_that_is_written_is_stray(bits):
+    # Random weights in patches, most of them astray: joints far from each other in the tree.
+    vertices, faces = torus(40, 20)
+    mesh = Mesh(vertices, faces)
+    rest = np.tile(np.eye(4), (9, 1, 1))
+    skeleton = Skeleton(tuple("abcdefghi"), [-1, 0, 1, 2, 0, 4, 5, 0, 7], rest)
+    rng = np.random.default_rng(8)
+    angle = np.arctan2(vertices[:, 1], vertices[:, 0])
+    sound = np.maximum(np.cos(angle[:, None] - np.arange(9) * 2 * np.pi / 9), 0) ** 8
+    values = sound + rng.random((len(vertices), 9)) * (rng.random((len(vertices), 9)) < 0.2)
+    rough = Weights(values / values.sum(axis=1, keepdims=True))
+    rig, how = Rig(mesh, skeleton), Tidy(bits=bits)
+    surface = prepare(mesh)
+    assert unwanted(rough.matrix, surface, skeleton).nnz > 500
+    found = finished(rig, surface, rough, Recipe(tidy=how), None, None)
+    assert unwanted(found.matrix, surface, skeleton).nnz == 0
+    np.testing.assert_allclose(found.matrix.sum(axis=1), 1, atol=1e-6)
+    assert found.influences.max() <= how.max_influences
