@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.spatial import cKDTree
 
-from autoweight.methods import Problem, Progress
+from autoweight.methods import Problem, Progress, silent
 from autoweight.methods.equilibrium import equilibrium
 from autoweight.methods.parts import settled
 from autoweight.methods.stretches import Stretches, nearby, reach, stretches
@@ -100,25 +101,35 @@ def _in_sight(surface: Surface, owned: Stretches, progress: Progress) -> _Pairs:
     rays, outward = Sight(surface), surface.outward
     # Neighbours in space have the same few bones near, and send their rays the same ways.
     order = cKDTree(surface.vertices, leafsize=CHUNK, compact_nodes=False).indices
-    found: list[tuple[NDArray, ...]] = []
-    for start in range(0, len(surface), CHUNK):
-        progress("sight", start / len(surface))
-        chunk = np.sort(order[start : start + CHUNK])
-        points = surface.vertices[chunk]
-        some = nearby(points, owned, FAR)
-        away = reach(points, owned.only(some))
-        vertex, bone = np.nonzero(away <= FAR * away.min(axis=1, keepdims=True))
-        away, bone = away[vertex, bone], some[bone]
-        place = closest(points[vertex], owned.bones, bone)
-        way = points[vertex] - place
-        distance = np.linalg.norm(way, axis=1)
-        slant = np.einsum("ij,ij->i", way, outward[chunk[vertex]])
-        slant /= np.maximum(distance, np.finfo(float).tiny)
-        within = np.flatnonzero(slant > 0)
-        hidden = ~rays.clear(place[within], points[vertex[within]])
-        slant[slant < 0] = 0
-        slant[within[hidden]] = 0
-        found.append((chunk[vertex], bone, away, distance, slant))
+    starts = range(0, len(surface), CHUNK)
+
+    def looked(mine: range, progress: Progress) -> list[tuple[NDArray, ...]]:
+        found = []
+        for number, start in enumerate(mine):
+            progress("sight", number / len(mine))
+            chunk = np.sort(order[start : start + CHUNK])
+            points = surface.vertices[chunk]
+            some = nearby(points, owned, FAR)
+            away = reach(points, owned.only(some))
+            vertex, bone = np.nonzero(away <= FAR * away.min(axis=1, keepdims=True))
+            away, bone = away[vertex, bone], some[bone]
+            place = closest(points[vertex], owned.bones, bone)
+            way = points[vertex] - place
+            distance = np.linalg.norm(way, axis=1)
+            slant = np.einsum("ij,ij->i", way, outward[chunk[vertex]])
+            slant /= np.maximum(distance, np.finfo(float).tiny)
+            within = np.flatnonzero(slant > 0)
+            hidden = ~rays.clear(place[within], points[vertex[within]])
+            slant[slant < 0] = 0
+            slant[within[hidden]] = 0
+            found.append((chunk[vertex], bone, away, distance, slant))
+        return found
+
+    many = hands(len(surface))
+    jobs = [
+        partial(looked, starts[first::many], silent if first else progress) for first in range(many)
+    ]
+    found = [each for part in abreast(jobs, many) for each in part]
     vertex, *rest = (np.concatenate(each) for each in zip(*found, strict=True))
     by_vertex = np.argsort(vertex, kind="stable")
     return _Pairs(vertex[by_vertex], *(each[by_vertex] for each in rest))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
@@ -14,6 +16,7 @@ from scipy.spatial import cKDTree
 from autoweight.rig import Skeleton
 from autoweight.rows import entry_rows, heaviest, scaled, selected
 from autoweight.surface import Surface
+from autoweight.surface.abreast import abreast, hands
 from autoweight.surface.patches import islands, neighbours
 
 __all__ = ["NOTABLE", "cleaned", "films", "owners", "remaining", "strays", "unrelated", "unwanted"]
@@ -256,9 +259,17 @@ def unwanted(
     if not asked.any():
         return sparse.csr_array(weights.shape)
     home = _owned(weights, surface)
-    kept = asked[weights.indices]
-    some, home = selected(weights, kept), (np.cumsum(kept) - 1)[home[kept[home]]]
-    excess = sparse.csr_array(strays(some, surface, home).maximum(films(some, surface, home)))
+    _ = surface.bridges  # worked out here, so that not every process does
+
+    def found(mine: NDArray[np.bool_]) -> sparse.csr_array:
+        kept = mine[weights.indices]
+        some, own = selected(weights, kept), (np.cumsum(kept) - 1)[home[kept[home]]]
+        return sparse.csr_array(strays(some, surface, own).maximum(films(some, surface, own)))
+
+    many = hands(int(np.count_nonzero(asked[weights.indices])))
+    turn = np.cumsum(asked) % many
+    parts = abreast([partial(found, asked & (turn == each)) for each in range(many)], many)
+    excess = sparse.csr_array(sum(parts[1:], parts[0]))
     if excess.nnz == 0:
         return excess
     rest = weights - excess

@@ -1,13 +1,17 @@
+import os
+import sys
+
 import numpy as np
+import pytest
 from bodies import capsules
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import sparse
 
-from autoweight.rig import Mesh
+from autoweight.rig import Mesh, Skeleton
 from autoweight.rows import scaled
-from autoweight.surface import prepare
-from autoweight.weights.strays import ALIKE, HOME, films, strays
+from autoweight.surface import abreast, prepare
+from autoweight.weights.strays import ALIKE, HOME, films, strays, unwanted
 
 
 def widest(height: np.ndarray, joined: np.ndarray, marker: np.ndarray) -> np.ndarray:
@@ -87,3 +91,19 @@ def test_joints_that_share_a_place_evenly_are_both_at_home_whatever_rounding_say
     noise = np.random.default_rng(4).integers(-1, 2, len(along)) / 65535 * (first > 0)
     weights = np.column_stack([1 - first, first / 2 + noise, first / 2 - noise])
     assert strays(sparse.csr_array(weights), surface).data.max(initial=0) < 3 / 65535
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="processes are forked on Linux alone")
+def test_joints_looked_at_in_several_processes_are_found_the_same(monkeypatch):
+    surface = prepare(capsules([[0.0, 0, 0]], [[1.0, 0, 0]], [0.3], 0.2))
+    skeleton = Skeleton(tuple("abcd"), [-1, 0, 0, 0], np.tile(np.eye(4), (4, 1, 1)))
+    rng = np.random.default_rng(0)
+    values = rng.random((len(surface), 4)) * (rng.random((len(surface), 4)) < 0.5)
+    values[values.sum(axis=1) == 0, 0] = 1
+    weights = scaled(sparse.csr_array(values))
+    alone = unwanted(weights, surface, skeleton)
+    assert alone.nnz
+    monkeypatch.setattr(abreast, "WORTH", 0)
+    monkeypatch.setattr(os, "sched_getaffinity", lambda process: {0, 1, 2})
+    monkeypatch.delenv("OMP_NUM_THREADS", raising=False)
+    assert (alone != unwanted(weights, surface, skeleton)).nnz == 0
