@@ -104,7 +104,7 @@ def _in_sight(surface: Surface, owned: Stretches, progress: Progress) -> _Pairs:
     starts = range(0, len(surface), CHUNK)
 
     def looked(mine: range, progress: Progress) -> list[tuple[NDArray, ...]]:
-        found = []
+        found: list[tuple[NDArray, ...]] = []
         for number, start in enumerate(mine):
             progress("sight", number / len(mine))
             chunk = np.sort(order[start : start + CHUNK])

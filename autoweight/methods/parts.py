@@ -179,11 +179,14 @@ def _near(problem: Problem, pieces: _Pieces, small: NDArray[np.bool_]) -> _Near:
     for each in np.unique(piece):
         mine = piece == each
         faces = surface.faces[order[ends[each - 1] if each else 0 : ends[each]]].astype(np.int64)
-        used, faces = np.unique(faces, return_inverse=True)
-        corners = np.ascontiguousarray(surface.vertices[used])
-        faces = faces.reshape(-1, 3)
+        used = np.zeros(len(surface), dtype=bool)
+        used[faces] = True
+        faces = (np.cumsum(used) - 1)[faces]
+        corners = surface.vertices[used]
         points = np.ascontiguousarray(at[which[mine]])
-        if not small[each] and _any_deeper(points, corners, faces, DEEP * pieces.radius[each]):
+        if not small[each] and _any_deeper(
+            points, corners, faces, DEEP * pieces.radius[each], surface.adjacency.data.max()
+        ):
             depth[mine] = -np.inf  # nothing else is asked of a body
             continue
         away = np.sqrt(igl.point_mesh_squared_distance(points, corners, faces)[0])
@@ -203,13 +206,13 @@ def _any_deeper(
     corners: NDArray[np.float64],
     faces: NDArray[np.int64],
     depth: float,
+    longest: float,
 ) -> bool:
-    """Whether one of the points is further inside than that; of a body nearly the first one is.
+    """Whether one of the points is further inside than that; of a body one of the first is.
 
-    A tree of all faces, as libigl needs it, takes as long as a few hundred such looks.
+    The trees of all faces that libigl would build take longer than a few such looks. No edge is
+    longer than `longest`.
     """
-    sides = corners[faces] - corners[np.roll(faces, 1, axis=1)]
-    longest = np.sqrt(np.einsum("fij,fij->fi", sides, sides).max())
     for point in points:
         ways = corners - point
         gap = np.sqrt(np.einsum("ij,ij->i", ways, ways))
