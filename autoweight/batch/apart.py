@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
+from types import ModuleType
 from typing import Any
 
 from autoweight.errors import AutoweightError
@@ -37,13 +38,10 @@ LIBRARIES = (
     "sklearn.neighbors",
     "trimesh",
     "PIL.Image",
-    "autoweight.io",
+    "autoweight.batch.apart",
+    "autoweight.cast.working",
     "autoweight.io.gltf",
-    "autoweight.flexing",
-    "autoweight.stages.solving",
-    "autoweight.stages.carrying",
-    "autoweight.view.page",
-    "autoweight.weights.comparing",
+    "autoweight.stages.league",
 )
 """Loaded once by the server that processes are forked from; what is missing is passed over."""
 
@@ -107,7 +105,7 @@ def apart(work: Callable[[Any], Any], given: Any, limits: Limits) -> Answer:
     ours, theirs = context.Pipe(duplex=False)
     line, ending = context.Pipe(duplex=False)
     child = context.Process(target=_called, args=(theirs, line, work, given, limits))
-    with _parenthood(), _environment():
+    with _parenthood(), _environment(), _no_main():
         child.start()
     theirs.close()
     line.close()
@@ -134,7 +132,7 @@ def _context() -> Any:
     if "forkserver" not in multiprocessing.get_all_start_methods():
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["__main__", *LIBRARIES])
+    context.set_forkserver_preload(list(LIBRARIES))
     return context
 
 
@@ -153,6 +151,21 @@ def _parenthood() -> Iterator[None]:
     finally:
         if daemon:
             me.daemon = daemon
+
+
+@contextmanager
+def _no_main() -> Iterator[None]:
+    """Without the script that runs here, which every process would load again, and needs not.
+
+    What is called is in a module. The script of a Dask worker alone takes longer to load than a
+    small rig to solve.
+    """
+    main = sys.modules["__main__"]
+    sys.modules["__main__"] = ModuleType("__main__")
+    try:
+        yield
+    finally:
+        sys.modules["__main__"] = main
 
 
 @contextmanager
