@@ -49,6 +49,7 @@ def _facts(loaded: Rig) -> dict[str, Any]:
         "tips": {
             joints.names[joint]: np.round(tip, 9).tolist() for joint, tip in joints.tips.items()
         },
+        "no_weight": _no_weight(loaded),
         "chains": {
             chain.name: [joints.names[each] for each in chain.joints] for chain in chains(joints)
         },
@@ -63,6 +64,19 @@ def _axis(joints: Skeleton) -> str | None:
         return None
     number = int(abs(joints.axis).argmax())
     return f"{'+' if joints.axis[number] > 0 else '-'}{'xyz'[number]}"
+
+
+def _no_weight(rig: Rig) -> list[str]:
+    """Joints that solving leaves out by itself, and why."""
+    from autoweight.errors import GeometryError
+    from autoweight.stages.planning import roles
+    from autoweight.surface import prepare
+
+    try:
+        surface = prepare(rig.mesh)
+    except GeometryError as error:  # info is for unsound files too
+        return [f"not told: {error}"]
+    return [str(each) for each in roles(rig.skeleton, surface)]
 
 
 def _state(rig: Rig) -> str:
@@ -81,6 +95,7 @@ def _text(facts: dict) -> str:
             *(("part", name, f"{count} vertices") for name, count in facts["parts"].items()),
             ("joints", str(facts["joints"]), ""),
             ("axis", facts["axis"] or "none", "bones point along it" if facts["axis"] else ""),
+            *(("left out", *each.split(": no weight, ")) for each in facts["no_weight"]),
             ("tips", str(len(facts["tips"])), _named(list(facts["tips"]))),
             *(("chain", name, " ".join(run)) for name, run in facts["chains"].items()),
             ("weights", facts["weights"], ""),

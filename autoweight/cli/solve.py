@@ -46,6 +46,12 @@ if TYPE_CHECKING:
     metavar="GLOB",
     help="Joints that get no weight, such as '*_end'; may be given again.",
 )
+@click.option(
+    "--use",
+    multiple=True,
+    metavar="GLOB",
+    help="Joints that may have weight, whatever solve takes them for; may be given again.",
+)
 @click.option("--skip-unused", is_flag=True, help="Skip joints that carry no weight in RIG.")
 @click.option(
     "--mirror",
@@ -81,6 +87,7 @@ def command(
     prune: float | None,
     bits: str | None,
     skip: tuple[str, ...],
+    use: tuple[str, ...],
     skip_unused: bool,
     plane: str | None,
     finished: tuple[str, ...],
@@ -96,6 +103,8 @@ def command(
 
     Without a recipe or options: method auto, at most 4 influences, none under 0.001, 32 bits.
     What an option says goes before the recipe. Of several characters in RIG each is weighted.
+    Joints that only steer others, such as a root on the floor, get no weight and are named with
+    the reason; --use overrules that.
 
     \b
     Example:
@@ -118,6 +127,7 @@ def command(
         asked,
         method=asked.method if method is None else method,
         skip=asked.skip + skip,
+        use=asked.use + use,
         like=tuple(map(os.path.abspath, finished)) or asked.like,
         mirror=replace(asked.mirror or Mirror(), plane=plane)
         if plane is not None
@@ -129,7 +139,7 @@ def command(
     taste = taste_for(asked, progress=progress)
     found = []
     for number, each in enumerate(rigs):
-        unused = each.unused_joints if skip_unused else ()
+        unused = _unused(each, asked.use) if skip_unused else ()
         with each_of(rig, each):
             how = replace(asked, skip=asked.skip + unused)
             solution = _solved(each, how, taste, refine, progress)
@@ -140,6 +150,19 @@ def command(
             )
     progress("writing", 0)
     write_weights(rigs, found, output, flatten=flatten, force=force, as_json=as_json)
+
+
+def _unused(rig: Rig, use: tuple[str, ...]) -> tuple[str, ...]:
+    """Patterns of the joints that carry no weight and are not asked to be used."""
+    from fnmatch import fnmatchcase
+
+    from autoweight.recipes.recipe import literal
+
+    return tuple(
+        literal(name)
+        for name in rig.unused_joints
+        if not any(fnmatchcase(name, pattern) for pattern in use)
+    )
 
 
 def _solved(

@@ -21,7 +21,7 @@ from autoweight.skeleton.bones import closest
 from autoweight.surface import Surface
 from autoweight.surface.abreast import abreast, hands
 from autoweight.surface.laplacian import laplacian
-from autoweight.surface.visibility import Sight
+from autoweight.surface.visibility import sight
 
 __all__ = ["solve"]
 
@@ -98,7 +98,7 @@ class _Pairs:
 
 
 def _in_sight(surface: Surface, owned: Stretches, progress: Progress) -> _Pairs:
-    rays, outward = Sight(surface), surface.outward
+    rays, outward = sight(surface), surface.outward
     # Neighbours in space have the same few bones near, and send their rays the same ways.
     order = cKDTree(surface.vertices, leafsize=CHUNK, compact_nodes=False).indices
     starts = range(0, len(surface), CHUNK)

@@ -28,6 +28,7 @@ __all__ = [
     "Rigid",
     "Source",
     "Tidy",
+    "literal",
     "load_recipe",
     "parse_recipe",
 ]
@@ -296,6 +297,8 @@ class Recipe:
         A name `autoweight.methods.find` knows.
     skip : tuple of str
         Shell-style patterns of the joints that get no weight.
+    use : tuple of str
+        Patterns of joints that may have weight whatever they are found to be.
     like : tuple of str, optional
         Files of finished rigs, or of what was learned from some, beside the recipe; None to
         follow nobody.
@@ -319,6 +322,7 @@ class Recipe:
 
     method: str = "auto"
     skip: tuple[str, ...] = ()
+    use: tuple[str, ...] = ()
     like: tuple[str, ...] | None = None
     falloff: Falloff = field(default_factory=Falloff)
     chain: tuple[ChainRule, ...] = ()
@@ -378,6 +382,15 @@ class Recipe:
                 )
             found |= matched
         return found
+
+
+def literal(name: str) -> str:
+    """The pattern that a name alone matches.
+
+    >>> literal("arm[0]")
+    'arm[[]0]'
+    """
+    return "".join(f"[{each}]" if each in "*?[" else each for each in name)
 
 
 def load_recipe(path: str | Path) -> Recipe:

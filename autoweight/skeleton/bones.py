@@ -100,7 +100,7 @@ def frames(skeleton: Skeleton, depth: Depth | None = None) -> Frames:
         body, it goes on from its parent's bone for as far again.
     """
     at, parents = skeleton.positions, skeleton.parents
-    ahead = _ahead(skeleton)
+    ahead = leads(skeleton)
     end = at.copy()
     for joint, below in enumerate(skeleton.children):
         if joint in skeleton.tips:
@@ -124,7 +124,7 @@ def frames(skeleton: Skeleton, depth: Depth | None = None) -> Frames:
     return Frames(at, end, _across(skeleton, end - at), told)
 
 
-def _ahead(skeleton: Skeleton) -> NDArray[np.intp]:
+def leads(skeleton: Skeleton) -> NDArray[np.intp]:
     """The child each joint's bone leads to: along the shared axis, or the only one; -1, (j,).
 
     In a file with tips every joint has a bone of its own, whose axis says where it goes: an only
@@ -188,7 +188,7 @@ def ending(skeleton: Skeleton) -> NDArray[np.bool_]:
     childless = np.array([not below for below in skeleton.children])
     if skeleton.tips:
         tipped = np.isin(np.arange(len(skeleton)), list(skeleton.tips))
-        return childless | tipped | (_ahead(skeleton) < 0)
+        return childless | tipped | (leads(skeleton) < 0)
     return childless
 
 
@@ -204,7 +204,7 @@ def links(skeleton: Skeleton) -> NDArray[np.bool_]:
     found = skeleton.parents >= 0
     if skeleton.axis is None or not (skeleton.tips or skeleton.axis[1]):
         return found
-    ahead = _ahead(skeleton)
+    ahead = leads(skeleton)
     for joint, below in enumerate(skeleton.children):
         if ahead[joint] >= 0 or skeleton.tips:
             found[list(below)] = False

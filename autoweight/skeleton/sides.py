@@ -14,7 +14,16 @@ from scipy.spatial.distance import cdist
 from autoweight.errors import RecipeError, suggestion
 from autoweight.rig import Skeleton
 
-__all__ = ["PAIR_TOLERANCE", "UNPAIRED", "Plane", "likely_plane", "opposite", "pairs", "sideless"]
+__all__ = [
+    "PAIR_TOLERANCE",
+    "UNPAIRED",
+    "Plane",
+    "likely_plane",
+    "opposite",
+    "pairs",
+    "sideless",
+    "words",
+]
 
 UNPAIRED = -1
 PAIR_TOLERANCE = 0.02
@@ -192,9 +201,9 @@ def sideless(name: str) -> str:
     >>> sideless("LeftArm_01"), sideless("gill_1_R"), sideless("tail")
     ('arm 1', 'gill 1', 'tail')
     """
-    words = _words(name)
-    side = next((place for place, word in enumerate(words) if word in _SIDES), len(words))
-    kept = words[:side] + words[side + 1 :]
+    pieces = words(name)
+    side = next((place for place, word in enumerate(pieces) if word in _SIDES), len(pieces))
+    kept = pieces[:side] + pieces[side + 1 :]
     return " ".join(str(int(word)) if word.isdigit() else word for word in kept)
 
 
@@ -227,17 +236,22 @@ def _sorted_by_key(
     left: dict[tuple[str, ...], list[int]] = defaultdict(list)
     right: dict[tuple[str, ...], list[int]] = defaultdict(list)
     for joint in np.flatnonzero(wanted):
-        words = _words(skeleton.names[joint])
+        pieces = words(skeleton.names[joint])
         if not minding_numbers:
-            words = [word for word in words if not word.isdigit()]
-        for place, word in enumerate(words):
+            pieces = [word for word in pieces if not word.isdigit()]
+        for place, word in enumerate(pieces):
             if word in _SIDES:
-                key = (*words[:place], "", *words[place + 1 :])
+                key = (*pieces[:place], "", *pieces[place + 1 :])
                 (left if _SIDES[word] < 0 else right)[key].append(int(joint))
     return left, right
 
 
-def _words(name: str) -> list[str]:
+def words(name: str) -> list[str]:
+    """The words of a name, in lower case: set off by a separator, a digit or a capital.
+
+    >>> words("LeftArm_01")
+    ['left', 'arm', '01']
+    """
     return [
         piece
         for word in _WORDS.findall(name)

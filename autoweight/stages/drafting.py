@@ -11,10 +11,12 @@ import numpy as np
 
 from autoweight.methods import METHODS
 from autoweight.recipes.profiles import SHAPES, Falloff
-from autoweight.recipes.recipe import Limits, Mirror, Recipe, Tidy
+from autoweight.recipes.recipe import Limits, Mirror, Recipe, Tidy, literal
 from autoweight.rig import Rig, Skeleton
 from autoweight.skeleton.chains import Chain, chains
 from autoweight.skeleton.sides import Plane, likely_plane, pairs
+from autoweight.stages.planning import roles
+from autoweight.surface import prepare
 from autoweight.weights.locks import ATTRIBUTE
 
 __all__ = ["draft"]
@@ -47,6 +49,7 @@ def draft(rig: Rig, name: str = "the rig") -> str:
             f"method = {_text(Recipe.method)}",
             "# Joints that get no weight.",
             f"skip = {_list(())}",
+            *_used(rig),
             "",
             *_falloff(),
             *_chains(rig.skeleton),
@@ -58,6 +61,14 @@ def draft(rig: Rig, name: str = "the rig") -> str:
             *_flex(),
         ]
     )
+
+
+def _used(rig: Rig) -> list[str]:
+    found = roles(rig.skeleton, prepare(rig.mesh))
+    lines = ["# Joints that may have weight, whatever solving takes them for."]
+    for each in found:
+        lines.append(f"#   {each}")
+    return [*lines, f"use = {_list(())}"]
 
 
 def _falloff() -> list[str]:
@@ -119,10 +130,10 @@ def _patterns(skeleton: Skeleton, chain: Chain) -> list[str]:
     if len(names) > 1:
         begin = _shared(names).rstrip(digits)
         end = _shared([name[len(begin) :][::-1] for name in names])[::-1].lstrip(digits)
-        pattern = f"{_literal(begin)}*{_literal(end)}"
+        pattern = f"{literal(begin)}*{literal(end)}"
         if [name for name in skeleton.names if fnmatchcase(name, pattern)] == names:
             return [pattern]
-    return [_literal(name) for name in names]
+    return [literal(name) for name in names]
 
 
 def _shared(names: Sequence[str]) -> str:
@@ -131,21 +142,17 @@ def _shared(names: Sequence[str]) -> str:
     return next((first[:at] for at in range(len(first)) if first[at] != last[at : at + 1]), first)
 
 
-def _literal(name: str) -> str:
-    return "".join(f"[{each}]" if each in "*?[" else each for each in name)
-
-
 def _attached(rig: Rig) -> list[str]:
-    names = [_literal(part.name) for part in rig.mesh.parts]
+    names = [literal(part.name) for part in rig.mesh.parts]
     if len(names) == 1:
         return []
     largest = max(rig.mesh.parts, key=lambda part: part.vertices.stop - part.vertices.start)
-    others = [name for name in names if name != _literal(largest.name)]
+    others = [name for name in names if name != literal(largest.name)]
     return [
         "# Parts move with what they lie on, in or against, as solving finds; say otherwise here.",
         "# [[attach]]",
         f"# parts = {_list(others[:1])}",
-        f"# follow = {_list([_literal(largest.name)])}  # leave out to keep them as solved",
+        f"# follow = {_list([literal(largest.name)])}  # leave out to keep them as solved",
         "",
     ]
 
@@ -157,7 +164,7 @@ def _rigid(rig: Rig) -> list[str]:
         *(f"#   part {_text(name)}: {size} vertices" for name, size in sizes.items()),
     ]
     small = [name for name, size in sizes.items() if size < SMALL * len(rig.mesh.vertices)]
-    shown = [_literal(name) for name in small] or ["eye_*"]
+    shown = [literal(name) for name in small] or ["eye_*"]
     return [*lines, "# [[rigid]]", f"# parts = {_list(shown)}", '# to = "head"', ""]
 
 
@@ -168,7 +175,7 @@ def _locks(rig: Rig) -> list[str]:
     return [
         *lines,
         "# [[lock]]",
-        f"# joints = {_list([_literal(rig.skeleton.names[0])])}  # these joints' weights alone",
+        f"# joints = {_list([literal(rig.skeleton.names[0])])}  # these joints' weights alone",
         '# attribute = "_DONE"   # where this is not 0; or one of the conditions below',
         '# file = "hand.npy"     # vertex numbers in .npy, .csv or .txt',
         '# parts = ["teeth_*"]',

@@ -13,10 +13,13 @@ from autoweight.recipes.profiles import Falloff
 from autoweight.recipes.recipe import Recipe
 from autoweight.rig import Rig, Skeleton
 from autoweight.skeleton.chains import Chain, chains
+from autoweight.skeleton.roles import Fleshless, fleshless
 from autoweight.skeleton.sides import Plane, pairs
+from autoweight.surface import Surface
+from autoweight.surface.visibility import sight
 from autoweight.weights.locks import Locks, find_locks
 
-__all__ = ["AttachPlan", "Plan", "RigidPlan", "plan"]
+__all__ = ["AttachPlan", "Plan", "RigidPlan", "active_joints", "plan", "roles"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,6 +67,8 @@ class Plan:
     ----------
     active : ndarray, shape (j,), bool
         Joints that may have weight.
+    fleshless : tuple of Fleshless
+        Those that are left out without being asked for, and why.
     methods : tuple of str
         The method of each joint.
     chains : tuple of Chain
@@ -78,6 +83,7 @@ class Plan:
     """
 
     active: NDArray[np.bool_]
+    fleshless: tuple[Fleshless, ...]
     methods: tuple[str, ...]
     chains: tuple[Chain, ...]
     falloffs: tuple[Falloff, ...]
@@ -87,13 +93,78 @@ class Plan:
     plane: Plane | None
 
 
-def plan(recipe: Recipe, rig: Rig) -> Plan:
+def roles(skeleton: Skeleton, surface: Surface) -> tuple[Fleshless, ...]:
+    """The joints of a skeleton that have no flesh of a body; see `autoweight.skeleton.roles`."""
+    box = np.array([surface.vertices.min(axis=0), surface.vertices.max(axis=0)])
+    return fleshless(skeleton, sight(surface).outside(skeleton.positions), box)
+
+
+def active_joints(
+    recipe: Recipe,
+    skeleton: Skeleton,
+    found: tuple[Fleshless, ...] = (),
+    fleshed: NDArray[np.bool_] | None = None,
+) -> tuple[NDArray[np.bool_], tuple[Fleshless, ...]]:
+    """The joints that may have weight, and those left out that the recipe does not speak of.
+
+    Parameters
+    ----------
+    recipe : Recipe
+    skeleton : Skeleton
+    found : tuple of Fleshless
+        What is left out without being asked for, from `roles`.
+    fleshed : ndarray, shape (j,), bool, optional
+        Joints of which it is known better.
+
+    Returns
+    -------
+    active : ndarray, shape (j,), bool
+    left : tuple of Fleshless
+
+    Raises
+    ------
+    RecipeError
+        A pattern that matches nothing, a joint that is to be skipped and used, or none left.
+    """
+    skipped = recipe.chosen(skeleton.names, "joint", "skip")
+    used = recipe.chosen(skeleton.names, "joint", "use")
+    both = np.flatnonzero(skipped & used)
+    if len(both):
+        raise recipe.error(
+            ("use",),
+            f"joint {skeleton.names[both[0]]!r} is both to be skipped and to be used; leave it to "
+            "one of the two",
+        )
+    if fleshed is not None:
+        used |= fleshed
+    active, left = ~skipped, []
+    for each in found:
+        joints = [joint for joint in each.joints if not (used[joint] or skipped[joint])]
+        active[joints] = False
+        if joints:
+            names = tuple(skeleton.names[joint] for joint in joints)
+            left.append(replace(each, joints=tuple(joints), names=names))
+    if not active.any():
+        raise recipe.error(("skip",), "the patterns leave no joint to weight to")
+    return active, tuple(left)
+
+
+def plan(
+    recipe: Recipe,
+    rig: Rig,
+    surface: Surface | None = None,
+    fleshed: NDArray[np.bool_] | None = None,
+) -> Plan:
     """Find in a rig what a recipe names, before any work is done.
 
     Parameters
     ----------
     recipe : Recipe
     rig : Rig
+    surface : Surface, optional
+        Of its mesh, where joints without flesh are to be found and left out.
+    fleshed : ndarray, shape (j,), bool, optional
+        Joints that are known to have some.
 
     Returns
     -------
@@ -110,9 +181,8 @@ def plan(recipe: Recipe, rig: Rig) -> Plan:
         Locks that contradict each other.
     """
     skeleton = rig.skeleton
-    active = ~recipe.chosen(skeleton.names, "joint", "skip")
-    if not active.any():
-        raise recipe.error(("skip",), "the patterns leave no joint to weight to")
+    idle = roles(skeleton, surface) if surface is not None else ()
+    active, left_out = active_joints(recipe, skeleton, idle, fleshed)
     _method(recipe, recipe.method, ("method",))
 
     rule = np.full(len(skeleton), -1)
@@ -154,6 +224,7 @@ def plan(recipe: Recipe, rig: Rig) -> Plan:
             raise recipe.error(("mirror", "pairs"), error) from error
     return Plan(
         active,
+        left_out,
         methods,
         tuple(chain for chain, _ in found),
         tuple(falloff for _, falloff in found),

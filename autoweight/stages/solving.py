@@ -30,7 +30,7 @@ from autoweight.stages.learning import taste_of
 from autoweight.stages.planning import Plan, RigidPlan, plan
 from autoweight.surface import Surface, prepare
 from autoweight.surface.visibility import depth
-from autoweight.taste.following import follow, idle
+from autoweight.taste.following import follow, idle, votes
 from autoweight.taste.learning import Taste, digest
 from autoweight.weights.locks import ATTRIBUTE, Locks, find_locks, impose
 from autoweight.weights.mirroring import MirrorReport, Symmetry, evened, mirrored, report, symmetry
@@ -334,12 +334,13 @@ class _Task:
     ) -> None:
         self.rig, self.surface, self.recipe = rig, surface, recipe
         self.recall, self.progress = recall, progress
-        self.planned = plan(recipe, rig)
         self.confidence: NDArray[np.float32] | None = None
         self.taste = taste or taste_for(recipe, recall=recall, progress=progress)
+        fleshed = votes(self.taste, rig.skeleton) > 0 if self.taste else None
+        self.planned = plan(recipe, rig, surface, fleshed)
         self.frames = recall("frames", (), lambda: frames(rig.skeleton, depth(surface)))
         self.bones = bones(rig.skeleton, self.planned.active, self.frames)
-        self.decisions = list(surface.repairs)
+        self.decisions = [*surface.repairs, *_left_out(rig, self.planned)]
         if self.taste:
             self._leave_idle(self.taste)
 
@@ -347,6 +348,7 @@ class _Task:
         """Give no weight to joints that finished rigs give none."""
         skeleton, active = self.rig.skeleton, self.planned.active
         none = idle(taste, skeleton, active)
+        none &= ~self.recipe.chosen(skeleton.names, "joint", "use")
         if none.any():
             names = [skeleton.names[joint] for joint in np.flatnonzero(none)]
             more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
@@ -417,6 +419,22 @@ class _Task:
         if locks:  # the mirror does not know them; where it went over one, fit again
             weights = _around_locks(weights, surface, girth, locks, self.progress)
         return weights, across
+
+
+def _left_out(rig: Rig, planned: Plan) -> list[str]:
+    """Joints that get no weight unasked, and what they carry in the file."""
+    told = []
+    for each in planned.fleshless:
+        line = str(each)
+        if rig.weights is not None:
+            columns = rig.weights.matrix[:, list(each.joints)]
+            held = np.asarray(columns.sum(axis=0)).ravel() > 0
+            if held.any():
+                names = ", ".join(np.array(each.names)[held])
+                many = int((np.diff(columns.indptr) > 0).sum())
+                line += f"; in the file {names} had weight at {many} vertices: use them to keep it"
+        told.append(line)
+    return told
 
 
 def _around_locks(

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +12,7 @@ from scipy.spatial import cKDTree
 
 from autoweight.surface.prepare import Surface
 
-__all__ = ["Sight", "depth"]
+__all__ = ["Sight", "depth", "sight"]
 
 GRAZE = 1e-3
 """Share of a ray's length, at the end it looks for, in which a hit does not count: the vertex is
@@ -30,6 +32,19 @@ LAYERS = 16
 
 STEP = 1e-4
 """How far past a face the next ray starts, in ways gone and in millionths of the diagonal."""
+
+_GOLDEN = (1 + 5**0.5) / 2
+_CORNERS = [
+    each
+    for one, two, three in ((1, 1, 1), (0, 1 / _GOLDEN, _GOLDEN), (0, _GOLDEN, 1))
+    for each in itertools.product(
+        *[(side, -side) if side else (0.0,) for side in (one, two, three)]
+    )
+]
+ROUND = np.unique(
+    [np.roll(each, turn) / np.linalg.norm(each) for each in _CORNERS for turn in range(3)], axis=0
+)
+"""Ways evenly all round, the same in a mirror: the corners of a dodecahedron and its dual."""
 
 
 class Sight:
@@ -139,6 +154,32 @@ class Sight:
             gone[under_way] += away * (1 + STEP) + STEP / self._scale
             under_way = under_way[~outward]
         return found
+
+    def outside(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        """How far points are outside the body, negative inside.
+
+        Parameters
+        ----------
+        points : ndarray, shape (p, 3)
+
+        Returns
+        -------
+        ndarray, shape (p,)
+            In diagonals of the body. A point is inside where most of the rays all round it first
+            meet a face from its back.
+        """
+        ways = np.tile(ROUND, (len(points), 1))
+        face, _ = self.hits(np.repeat(points, len(ROUND), axis=0), ways)
+        back = np.einsum("ij,ij->i", self._normals[face], ways) > 0
+        inside = ((face >= 0) & back).reshape(-1, len(ROUND)).mean(axis=1) > 0.5
+        square = self._tree.squared_distance(self._vertices, self._faces, self._scaled(points))[0]
+        return np.where(inside, -1.0, 1.0) * np.sqrt(square) / SIZE
+
+
+@lru_cache(maxsize=1)
+def sight(surface: Surface) -> Sight:
+    """Rays against a surface, the same ones for as long as no other is asked about."""
+    return Sight(surface)
 
 
 def depth(

@@ -22,7 +22,7 @@ from autoweight.taste.kinship import Kin, counterparts
 from autoweight.taste.learning import Taste
 from autoweight.taste.traits import PLACE, TRAITS, candidates, sight, traits, turned
 
-__all__ = ["Followed", "follow", "idle"]
+__all__ = ["Followed", "follow", "idle", "votes"]
 
 CLOSE, FAR = 0.5, 1.5
 """A place is like one learned from within so many bone lengths, and not at all beyond."""
@@ -144,15 +144,20 @@ def idle(taste: Taste, skeleton: Skeleton, active: NDArray[np.bool_]) -> NDArray
     active : ndarray, shape (j,), bool
         Those that may have weight.
     """
+    found = (votes(taste, skeleton) < 0) & active
+    return found if (active & ~found).any() else np.zeros_like(found)
+
+
+def votes(taste: Taste, skeleton: Skeleton) -> NDArray[np.int64]:
+    """Finished rigs that weight a joint of the name of each, less those that do not, (j,)."""
     words = [sideless(name) for name in skeleton.names]
-    votes = np.zeros(len(words))
+    count = np.zeros(len(words), dtype=np.int64)
     for lesson in taste.lessons:
         has = dict.fromkeys(lesson.build.words, False)
         for word, fleshed in zip(lesson.build.words, lesson.build.fleshed, strict=True):
             has[word] |= bool(fleshed)
-        votes += [0 if word not in has else 1 if has[word] else -1 for word in words]
-    found = (votes < 0) & active
-    return found if (active & ~found).any() else np.zeros_like(found)
+        count += [0 if word not in has else 1 if has[word] else -1 for word in words]
+    return count
 
 
 def _held(surface: Surface, solved: sparse.csr_array, like: Build) -> NDArray[np.float64]:
