@@ -161,7 +161,7 @@ def _folded(quads: Lattice) -> NDArray[np.bool_]:
     _, alike, count = np.unique(
         np.sort(ordered, axis=1), axis=0, return_inverse=True, return_counts=True
     )
-    return count[alike] > 1
+    return count[alike.ravel()] > 1
 
 
 def _relaxed(

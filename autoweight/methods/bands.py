@@ -477,7 +477,8 @@ def _wound(
     steps = np.einsum("iba,ibc->iac", frames[:-1], frames[1:])  # in the frame it starts from
     both = clear[:-1] & clear[1:]
     turns = np.zeros((len(steps), 3))
-    turns[both] = Rotation.from_matrix(steps[both]).as_rotvec()
+    if both.any():
+        turns[both] = Rotation.from_matrix(steps[both]).as_rotvec()
     twist = np.abs(turns[:, 0])
     turns[(twist < 1e-6) | (twist > WINDING)] = 0
     screws[1:-1] = np.einsum("iab,ib->ia", frames[:-1], turns)

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse.csgraph import dijkstra
 
+from autoweight.rows import narrow
 from autoweight.surface.prepare import Surface
 
 __all__ = ["network", "smoothed", "spread"]
@@ -116,7 +117,7 @@ def spread(
         shape=(count + len(kinds),) * 2,
     )
     away, _, origin = dijkstra(
-        whole,
+        narrow(whole),
         indices=np.arange(count, count + len(kinds)),
         min_only=True,
         return_predecessors=True,

@@ -161,6 +161,7 @@ def _normals(mesh: Mesh, vertices: NDArray[np.float64]) -> NDArray[np.float64]:
     first, second, third = (vertices[mesh.faces[:, corner]] for corner in range(3))
     across = np.cross(second - first, third - first)
     _, place = np.unique(mesh.vertices, axis=0, return_inverse=True)
+    place = place.ravel()
     corners = place[mesh.faces].ravel()
     summed = np.stack(
         [np.bincount(corners, np.repeat(part, 3), minlength=place.max() + 1) for part in across.T],

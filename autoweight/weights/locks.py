@@ -13,7 +13,7 @@ from scipy.sparse.csgraph import dijkstra, shortest_path
 from autoweight.errors import FileError, WeightsError, suggestion, unreadable
 from autoweight.recipes.recipe import Recipe
 from autoweight.rig import ROW_SUM_TOLERANCE, Rig, Skeleton, Weights
-from autoweight.rows import entry_rows, replaced, scaled, selected
+from autoweight.rows import entry_rows, narrow, replaced, scaled, selected
 from autoweight.surface import Surface
 from autoweight.surface.inpainting import inpaint
 
@@ -350,7 +350,7 @@ def _kinship(skeleton: Skeleton) -> NDArray[np.float64]:
     bonds = sparse.csr_array(
         (np.ones(len(child)), (child, skeleton.parents[child])), shape=(len(skeleton),) * 2
     )
-    steps = shortest_path(bonds, directed=False, unweighted=True)
+    steps = shortest_path(narrow(bonds), directed=False, unweighted=True)
     return HOP ** np.minimum(steps, FARTHEST)
 
 

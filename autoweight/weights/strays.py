@@ -14,7 +14,7 @@ from scipy.sparse.csgraph import (
 from scipy.spatial import cKDTree
 
 from autoweight.rig import Skeleton
-from autoweight.rows import entry_rows, heaviest, scaled, selected
+from autoweight.rows import entry_rows, heaviest, narrow, scaled, selected
 from autoweight.surface import Surface
 from autoweight.surface.abreast import abreast, hands
 from autoweight.surface.patches import islands, neighbours
@@ -146,7 +146,7 @@ def _reached(
     order = np.lexsort((cost, ends[:, 1], ends[:, 0]))
     first = order[np.any(np.diff(ends[order], axis=0, prepend=-1) != 0, axis=1)]
     links = sparse.coo_array((cost[first], ends[first].T), shape=(count + 1, count + 1))
-    tree = minimum_spanning_tree(links.tocsr())
+    tree = minimum_spanning_tree(narrow(links.tocsr()))
     order, above = breadth_first_order(tree, count, directed=False)
     above = np.where(above < 0, np.arange(count + 1), above)
     level = np.zeros(count + 1)  # of what no path reaches
