@@ -14,7 +14,8 @@ RNG = np.random.default_rng(6)
 def tree():
     parents = np.array([-1, 0, 1, 1, 3, -1])
     rest = np.tile(np.eye(4), (6, 1, 1))
-    rest[:, :3, :3] = Rotation.random(6, rng=RNG).as_matrix() * RNG.uniform(0.5, 2, (6, 1, 1))
+    rest[:, :3, :3] = Rotation.from_quat(RNG.normal(size=(6, 4))).as_matrix()
+    rest[:, :3, :3] *= RNG.uniform(0.5, 2, (6, 1, 1))
     rest[:, :3, 3] = RNG.normal(size=(6, 3))
     return Skeleton(tuple("abcdef"), parents, rest)
 
