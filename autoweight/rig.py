@@ -22,6 +22,9 @@ __all__ = ["Document", "Mesh", "Part", "Rig", "Skeleton", "Weights"]
 
 ROW_SUM_TOLERANCE = 1e-6
 
+FAR = 1e18
+"""The square of a coordinate beyond this may be more than float32 can hold, in scene units."""
+
 ALONG = np.cos(np.radians(10))
 """Cosine of how far a bone may be off an axis of its joint and still lie along it."""
 
@@ -94,6 +97,12 @@ class Mesh:
             bad = np.flatnonzero(~finite)
             raise GeometryError(
                 f"{len(bad)} vertex positions are not finite, the first is vertex {bad[0]}; "
+                "repair them in the model"
+            )
+        away = np.flatnonzero((np.abs(vertices) > FAR).any(axis=1))
+        if len(away):
+            raise GeometryError(
+                f"{len(away)} vertex positions are beyond {FAR:g}, the first is vertex {away[0]}; "
                 "repair them in the model"
             )
         if faces.min() < 0 or faces.max() >= len(vertices):
@@ -174,7 +183,7 @@ class Skeleton:
                 f"the parent of joint {names[bad[0]]!r} does not come before it; "
                 "list parents before children, without a cycle"
             )
-        bad = np.flatnonzero(~np.isfinite(rest).all(axis=(1, 2)))
+        bad = np.flatnonzero(~(np.abs(rest) <= FAR).all(axis=(1, 2)))
         if len(bad) == 0:
             bad = np.flatnonzero(np.abs(np.linalg.det(rest[:, :3, :3])) < 1e-30)
         if len(bad):

@@ -6,19 +6,20 @@ takes the rigs of the folders given, else the open reference rigs beside the che
 files of the demo. A rig is weighted first, and what the other commands get is the result.
 
 Printed is a matrix with a line for each rig: `.` all is well, `!` something to look at (exit code
-1), `-` refused in one line (2), and as faults `T` a traceback, `S` a signal, `H` not done in time,
-`M` more memory than allowed. Then what was said where something was refused or went wrong. Leaves
-with 1 where there was a fault.
+1), `-` refused in one line (2), and as faults `T` a traceback, `S` a signal, `H` not done in time
+(of the processor), `M` more memory than allowed. Then what was said where something was refused or
+went wrong. Leaves with 1 where there was a fault.
 """
 
 import argparse
 import json
 import os
+import resource
 import signal
 import subprocess
 import sys
 import tempfile
-import time
+import threading
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
@@ -76,6 +77,7 @@ def calls(rig: str, weighted: str, folder: str, facts: dict) -> Iterator[tuple[s
 def ran(arguments: list[str], seconds: float, megabytes: float) -> tuple[str, str, str]:
     """Call the tool in a process of its own: a mark, what it printed, what it complained of."""
     environment = os.environ | {"PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1"}
+    limit = round(seconds)
     with tempfile.TemporaryFile("w+") as said, tempfile.TemporaryFile("w+") as wrong:
         process = subprocess.Popen(
             [sys.executable, "-m", "autoweight", *arguments],
@@ -83,21 +85,18 @@ def ran(arguments: list[str], seconds: float, megabytes: float) -> tuple[str, st
             stderr=wrong,
             env=environment,
             start_new_session=True,
+            preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_CPU, (limit, limit)),
         )
-        begun, usage = time.monotonic(), None
-        while time.monotonic() - begun < seconds:
-            done, status, usage = os.wait4(process.pid, os.WNOHANG)
-            if done:
-                break
-            time.sleep(0.02)
-        else:
-            os.killpg(process.pid, signal.SIGKILL)
-            os.wait4(process.pid, 0)
-            return "H", "", f"not done in {seconds:g} s"
+        stuck = threading.Timer(20 * seconds, os.killpg, (process.pid, signal.SIGKILL))
+        stuck.start()  # what waits for ever uses no processor
+        _, status, usage = os.wait4(process.pid, 0)
+        stuck.cancel()
         process.returncode = code = os.waitstatus_to_exitcode(status)
         said.seek(0)
         wrong.seek(0)
         text, complaint = said.read(), wrong.read()
+    if code in (-signal.SIGXCPU, -signal.SIGKILL):
+        return "H", text, f"not done in {seconds:g} s of processor time"
     peak = usage.ru_maxrss / 1024
     if "Traceback" in complaint:
         return "T", text, complaint

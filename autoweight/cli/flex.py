@@ -111,8 +111,8 @@ def command(
     flexed, shown = [], []
     for each in rigs:
         across = Plane.named(named) if named else likely_plane(each.skeleton)
+        moved = _moved(rig, each, animation, bvh, ribbon, frames, across, recipe)
         with each_of(rig, each):
-            moved = _moved(each, animation, bvh, ribbon, frames, across, recipe)
             found = _flexed(each, moved, skinning, recipe, across, progress)
         name = f"{moved.shown.name} {each.name}".strip()
         shown.append([replace(moved.shown, name=name)])
@@ -140,6 +140,7 @@ class _Motion:
 
 
 def _moved(
+    path: str,
     rig: Rig,
     animation: str | None,
     bvh: str | None,
@@ -149,16 +150,21 @@ def _moved(
     recipe: Recipe,
 ) -> _Motion:
     """The motion that was asked for, or a range of motion."""
+    from autoweight.io import load_motion
     from autoweight.pose.motion import played, range_of_motion
 
     if ribbon:
         clip, leaking = _through(rig, ribbon, frames, recipe)
         return _Motion(clip, clip, leaking)
-    given = _given(rig, animation, bvh, frames)
-    if given is not None:
+    if bvh:
+        given = load_motion(bvh, rig.skeleton).thinned(frames)
         return _Motion(given, given)
-    clip = range_of_motion(rig.skeleton, across, recipe)
-    return _Motion(clip, played(rig.skeleton, clip))
+    with each_of(path, rig):
+        if animation:
+            given = _named(rig, animation).thinned(frames)
+            return _Motion(given, given)
+        clip = range_of_motion(rig.skeleton, across, recipe)
+        return _Motion(clip, played(rig.skeleton, clip))
 
 
 def _flexed(
@@ -179,21 +185,15 @@ def _flexed(
     return replace(found, places=tuple(sorted((*found.places, *moved.leaking), key=Place.rank)))
 
 
-def _given(loaded: Rig, animation: str | None, bvh: str | None, frames: int) -> Clip | None:
-    """The motion that was asked for; None to make one."""
+def _named(rig: Rig, animation: str) -> Clip:
+    """An animation of a rig's file."""
     from autoweight.errors import RecipeError, suggestion
-    from autoweight.io import load_clips, load_motion
+    from autoweight.io import load_clips
 
-    if bvh:
-        return load_motion(bvh, loaded.skeleton).thinned(frames)
-    if animation:
-        clips = {clip.name: clip for clip in load_clips(loaded)}
-        if animation not in clips:
-            raise RecipeError(
-                f"no animation is named {animation!r}; {suggestion(animation, clips)}"
-            )
-        return clips[animation].thinned(frames)
-    return None
+    clips = {clip.name: clip for clip in load_clips(rig)}
+    if animation not in clips:
+        raise RecipeError(f"no animation is named {animation!r}; {suggestion(animation, clips)}")
+    return clips[animation]
 
 
 def _through(loaded: Rig, ribbon: str, frames: int, recipe: Recipe) -> tuple[Clip, list[Place]]:

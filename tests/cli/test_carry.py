@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from gltf_files import strip
 from scipy import sparse
 from tori import bare, torus, weighted
 
@@ -112,3 +113,15 @@ def test_what_cannot_be_done_leaves_everything_as_it_was(folder, arguments, said
     assert out == ""
     assert said in error and error.count("\n") == 1
     assert {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()} == before
+
+
+def test_a_mesh_without_faces_is_told_what_is_wrong(tmp_path):
+    finished = strip().glb(tmp_path / "finished.glb")
+    (tmp_path / "points.obj").write_text("v 0 0 0\nv 1 0 0\nv 0 1 0\n")
+    done = CliRunner().invoke(
+        main, ["carry", str(finished), str(tmp_path / "points.obj"), "-o", str(tmp_path / "o.glb")]
+    )
+    assert done.exit_code == 2
+    assert done.stderr == (
+        f"autoweight: {tmp_path}/points.obj: has no mesh with faces; export it with some\n"
+    )

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from bodies import fingers, straight, tube
+from odd_rigs import boxes
 from scipy import sparse
 
 from autoweight.errors import RecipeError, SkeletonError, WeightsError
@@ -242,3 +243,16 @@ def test_what_cannot_be_flexed_is_told():
         flex(rig, Clip("short", [0.0], np.tile(np.eye(4), (1, 2, 1, 1))))
     with pytest.raises(RecipeError, match="above 0"):
         Limits(girth=0)
+
+
+def test_a_closed_piece_hands_over_without_an_open_end():
+    """A box that two joints share evenly is its own zone, with no rim to put a cap on.
+
+    Half-way between two rotations by θ apart everything across the axis shrinks by cos θ/2, from
+    the mean of the two matrices.
+    """
+    box = boxes(1)
+    rig = Rig(box, line(2, 1.0), Weights(np.full((len(box.vertices), 2), 0.5)))
+    found = flex(rig, posed(rig, 1, (0, 0, 60)))
+    assert found.shapes["stretch_min"][0, 1] == pytest.approx(np.cos(np.radians(30)), abs=1e-6)
+    assert found.shapes["stretch_max"][0, 1] == pytest.approx(1, abs=1e-6)

@@ -1019,3 +1019,24 @@ def test_broken_buffers(tmp_path, uri, message):
 def test_an_unknown_suffix(tmp_path):
     with pytest.raises(FileError, match=r"cannot read '\.txt'"):
         load(tmp_path / "rig.txt")
+
+
+@pytest.mark.parametrize(
+    ("component", "kind", "message"),
+    [(FLOAT, "VEC4", "JOINTS_0 that are no whole numbers"), (UBYTE, "VEC3", "that is not VEC4")],
+)
+def test_joints_of_a_wrong_type(tmp_path, component, kind, message):
+    file = strip()
+    width = int(kind[-1])
+    attributes = file.tree["meshes"][0]["primitives"][0]["attributes"]
+    attributes["JOINTS_0"] = file.accessor([(0,) * width] * 10, component, kind)
+    with pytest.raises(FileError, match=message):
+        load(file.glb(tmp_path / "strip.glb"))
+
+
+def test_positions_whose_squares_overflow(tmp_path):
+    file = strip()
+    attributes = file.tree["meshes"][0]["primitives"][0]["attributes"]
+    attributes["POSITION"] = file.accessor([(1e30, 0, 0), *POSITIONS[1:]], FLOAT, "VEC3")
+    with pytest.raises(GeometryError, match=r"1 vertex positions are beyond 1e\+18"):
+        load(file.glb(tmp_path / "strip.glb"))

@@ -4,7 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from bodies import fingers
+from bodies import fingers, skeleton
+from odd_rigs import boxes
 from scipy import sparse
 
 from autoweight.errors import WeightsError
@@ -71,3 +72,12 @@ def test_rigid_parts_stay(hinged):
 def test_a_rig_without_weights_is_told(hinged):
     with pytest.raises(WeightsError, match="solve the rig first"):
         refine(Rig(hinged.mesh, hinged.skeleton))
+
+
+def test_where_nothing_is_to_be_mended_nothing_is_done():
+    # Boxes that are each one joint's: no place hands over, so the score is 0 from the outset.
+    weights = Weights(np.repeat(np.eye(3), 8, axis=0))
+    rig = Rig(boxes(3), skeleton([(0, 0, 0), (1, 0, 0), (2, 0, 0)]), weights)
+    found = refine(rig)
+    assert (found.weights.matrix != weights.matrix).nnz == 0
+    assert len(found.rounds) == 1

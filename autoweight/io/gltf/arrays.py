@@ -124,6 +124,13 @@ class Arrays:
         missing = [number for number in sets if f"JOINTS_{number}" not in read]
         if missing:
             raise FileError(f"part {part!r} has WEIGHTS_{missing[0]} but no JOINTS_{missing[0]}")
+        for name, values in read.items():
+            if name.startswith(("JOINTS", "WEIGHTS")) and values.shape[1:] != (4,):
+                raise FileError(f"part {part!r} has {name} that is not VEC4; export it again")
+            if name.startswith("JOINTS") and values.dtype.kind != "u":
+                raise FileError(
+                    f"part {part!r} has {name} that are no whole numbers from 0; export it again"
+                )
         joints = np.concatenate([read[f"JOINTS_{number}"] for number in sets], axis=1)
         values = np.concatenate([read[f"WEIGHTS_{number}"] for number in sets], axis=1)
         used = values != 0
