@@ -11,6 +11,7 @@ each kind were refused and how many gave a result; leaves with 1 where there was
 """
 
 import argparse
+import io
 import json
 import os
 import random
@@ -21,6 +22,7 @@ import struct
 import sys
 import tempfile
 import traceback
+import zipfile
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
@@ -169,8 +171,10 @@ def damaged(content: bytes, kind: str, chance: random.Random) -> bytes:
     """A file with one to three faults of one sort."""
     if kind in ("glb", "gltf", "skeleton", "ribbon"):
         ways: list[Callable[[bytes, random.Random], bytes]] = [other_json] * 4 + [other_bytes, cut]
-    elif kind in ("usdc", "npz"):
+    elif kind == "usdc":
         ways = [other_bytes] * 3 + [cut]
+    elif kind == "npz":
+        ways = [other_member] * 4 + [other_bytes, cut]
     else:
         ways = [other_text] * 4 + [other_bytes, cut]
     return chance.choice(ways)(content, chance)
@@ -192,6 +196,17 @@ def other_bytes(content: bytes, chance: random.Random) -> bytes:
             case _:
                 new[place : place + size] = chance.randbytes(size)
     return bytes(new)
+
+
+def other_member(content: bytes, chance: random.Random) -> bytes:
+    """Bytes of one file of an archive changed, its checksum as it should be."""
+    new = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(content)) as old, zipfile.ZipFile(new, "w") as archive:
+        chosen = chance.choice(old.namelist())
+        for name in old.namelist():
+            held = old.read(name)
+            archive.writestr(name, other_bytes(held, chance) if name == chosen else held)
+    return new.getvalue()
 
 
 def cut(content: bytes, chance: random.Random) -> bytes:
@@ -266,16 +281,13 @@ def case(number: int, folder: Path, kinds: list[str]) -> tuple[str, list[str]]:
     kind = kinds[number % len(kinds)]
     file = folder / f"damaged.{SUFFIX.get(kind, kind)}"
     file.write_bytes(damaged((folder / f"rig.{kind}").read_bytes(), kind, chance))
-    words = chance.choice(CALLS[kind]).split()
-    sound = {"rig.glb", "mesh.obj", "joints.json"}
-    return kind, [
-        str(file)
-        if word == "FILE"
-        else str(folder / word)
-        if word.startswith("OUT.") or word in sound
-        else word
-        for word in words
-    ]
+    return kind, _arguments(chance.choice(CALLS[kind]), file, folder)
+
+
+def _arguments(call: str, file: Path, folder: Path) -> list[str]:
+    inside = ("rig.glb", "mesh.obj", "joints.json", "OUT.")
+    words = [str(file) if word == "FILE" else word for word in call.split()]
+    return [str(folder / word) if word.startswith(inside) else word for word in words]
 
 
 def tried(arguments: list[str]) -> tuple[str, str]:
@@ -301,6 +313,22 @@ def tried(arguments: list[str]) -> tuple[str, str]:
         if again.exit_code:
             return "wrong result", again.stderr or repr(again.exception)
     return "result", ""
+
+
+def unharmed(folder: Path, kinds: list[str]) -> None:
+    """Refuse to go on where a sound file is refused, as then no damage would show.
+
+    Raises
+    ------
+    SystemExit
+    """
+    for kind in dict.fromkeys(kinds):
+        file = folder / f"damaged.{SUFFIX.get(kind, kind)}"
+        file.write_bytes((folder / f"rig.{kind}").read_bytes())
+        for call in CALLS[kind]:
+            came, said = tried(_arguments(call, file, folder))
+            if came != "result":
+                raise SystemExit(f"{call}, undamaged {kind}: {came}\n{said}")
 
 
 def child(numbers: list[int], folder: Path, kinds: list[str], told: int) -> None:
@@ -372,7 +400,10 @@ def main() -> int:
             status = 1
             try:
                 make_sound(folder)
+                unharmed(folder, kinds)
                 status = 0
+            except BaseException as error:
+                print(repr(error), file=sys.stderr)
             finally:
                 os._exit(status)
         if os.waitpid(process, 0)[1]:
