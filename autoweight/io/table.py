@@ -131,7 +131,9 @@ def _from_npz(path: Path) -> Triplets:
         rows, columns = (int(each) for each in file["shape"])
     if columns != len(names):
         raise ValueError(f"{columns} columns but {len(names)} joint names")
-    matrix = sparse.csr_array((data, indices, indptr), shape=(rows, columns)).tocoo()
+    matrix = sparse.csr_array((data, indices, indptr), shape=(rows, columns))
+    matrix.check_format(full_check=True)  # else what points outside is read from anywhere
+    matrix = matrix.tocoo()
     return matrix.row, matrix.col, names, matrix.data, rows
 
 

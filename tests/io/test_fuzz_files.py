@@ -20,6 +20,6 @@ def test_damaged_files_are_refused_in_one_line_or_give_a_right_result():
     )
     assert done.returncode == 0, done.stdout + done.stderr
     assert done.stdout.endswith(f"{CASES} cases, 0 faults\n")
-    # A clear error for all would pass as well; that sound files pass is what the script begins with.
+    # A clear error for all would pass as well.
     results = sum(int(many) for many in re.findall(r"result (\d+)", done.stdout))
     assert results > CASES / 20

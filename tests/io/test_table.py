@@ -127,3 +127,15 @@ def test_tidy_puts_a_table_into_the_rig(tmp_path):
     assert done.exit_code == 0, done.output
     found = load(tmp_path / "out.glb").weights.dense()
     np.testing.assert_allclose(found, swapped.weights.dense(), atol=1e-6)
+
+
+def test_an_index_outside_the_table_is_refused(tmp_path):
+    """Scipy takes such an array without a look and reads beyond it later."""
+    finished = rig()
+    save(finished, tmp_path / "table.npz")
+    with np.load(tmp_path / "table.npz") as file:
+        held = dict(file)
+    held["indices"] = np.where(held["indices"] == 0, 9, held["indices"])
+    np.savez(tmp_path / "table.npz", **held)
+    with pytest.raises(FileError, match="is not a weight table"):
+        load_weights(tmp_path / "table.npz", finished)
