@@ -8,7 +8,6 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from autoweight.surface.prepare import Surface
 
@@ -23,9 +22,6 @@ SIZE = 1e6
 """Diagonal that the surface is scaled to: libigl takes a ray for parallel to a face, and misses it,
 where a product of two edges and the ray is below 1e-6 in whatever the units are."""
 
-
-BALL = 1 << 9
-"""Vertices that are asked together whether a ray comes near."""
 
 LAYERS = 16
 """Faces a ray may go in through before it is given up."""
@@ -53,23 +49,18 @@ class Sight:
     Parameters
     ----------
     surface : Surface
-    faces : ndarray, int, optional
-        Those that matter, one at least; all when left out.
     """
 
-    def __init__(self, surface: Surface, faces: NDArray[np.integer] | None = None) -> None:
+    def __init__(self, surface: Surface) -> None:
         import igl
-
-        which = slice(None) if faces is None else faces
 
         self._low = surface.vertices.min(axis=0)
         self._scale = SIZE / np.linalg.norm(np.ptp(surface.vertices, axis=0))
         self._vertices = self._scaled(surface.vertices)
-        self._faces = surface.faces[which].astype(np.int64)
-        first = self._faces[:, 0]
-        turned = np.where(surface.inside_out[surface.components[first]], -1.0, 1.0)
-        self._corners = surface.vertices[first]
-        self._normals = surface.face_normals[which] * turned[:, None]
+        self._faces = surface.faces.astype(np.int64)
+        turned = np.where(surface.inside_out[surface.components[surface.faces[:, 0]]], -1.0, 1.0)
+        self._corners = surface.vertices[surface.faces[:, 0]]
+        self._normals = surface.face_normals * turned[:, None]
         self._tree = igl.AABB()
         self._tree.init(self._vertices, self._faces)
 
@@ -108,7 +99,7 @@ class Sight:
         Returns
         -------
         face : ndarray, shape (r,), int
-            Counted among those that matter; -1 for a ray that meets nothing.
+            -1 for a ray that meets nothing.
         distance : ndarray, shape (r,)
             Infinite there.
         """
@@ -185,32 +176,12 @@ def sight(surface: Surface) -> Sight:
 def depth(
     surface: Surface,
 ) -> Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]:
-    """`Sight.depth` of a surface, for a few rays at a time."""
+    """`Sight.depth` of a surface, whose tree is built once it is asked."""
+    rays: list[Sight] = []
 
     def ask(origins: NDArray[np.float64], ways: NDArray[np.float64]) -> NDArray[np.float64]:
-        return Sight(surface, _along(surface, origins, ways)).depth(origins, ways)
+        if not rays:
+            rays.append(Sight(surface))
+        return rays[0].depth(origins, ways)
 
     return ask
-
-
-def _along(
-    surface: Surface, origins: NDArray[np.float64], ways: NDArray[np.float64]
-) -> NDArray[np.intp]:
-    """The faces that rays may meet, and more: all with a corner in a ball that a ray comes to.
-
-    A tree of all faces takes far longer than a few rays do.
-    """
-    order = cKDTree(surface.vertices, leafsize=BALL, compact_nodes=False).indices
-    longest = float(surface.adjacency.data.max())
-    met = np.zeros(len(surface), dtype=bool)
-    for start in range(0, len(surface), BALL):
-        inside = order[start : start + BALL]
-        points = surface.vertices[inside]
-        middle = points.mean(axis=0)
-        radius = np.sqrt(np.einsum("ij,ij->i", points - middle, points - middle).max()) + longest
-        to = middle - origins
-        ahead = np.maximum(np.einsum("ij,ij->i", to, ways), 0.0)
-        off = to - ahead[:, None] * ways
-        met[inside] = (np.einsum("ij,ij->i", off, off) <= radius**2).any()
-    faces = np.flatnonzero(met[surface.faces].any(axis=1))
-    return faces if len(faces) else np.zeros(1, dtype=np.intp)
