@@ -18,7 +18,7 @@ HOUSE = """
     batch taste
     stages
     view
-    cast demo
+    cast demo tuning
     cli
     __main__
 """

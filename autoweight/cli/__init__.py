@@ -16,6 +16,7 @@ __all__ = ["main"]
 COMMANDS = {
     "solve": "Weight a rig from its mesh and joints.",
     "learn": "Learn from finished rigs, for 'solve --like'.",
+    "tune": "Edit a recipe on a live page, with the character before your eyes.",
     "recipe": "Write a recipe to start from, with what is in a rig.",
     "mirror": "Make one side's weights the mirror image of the other's.",
     "carry": "Carry finished weights over to changed geometry.",

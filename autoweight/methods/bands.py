@@ -85,6 +85,14 @@ class Limb:
         gaps = self.gaps[: 2 if self.hangs >= 0 else 0]
         return float(gaps[gaps > 0].min(initial=np.inf))
 
+    @property
+    def stations(self) -> NDArray[np.float64]:
+        """Where its joints are along it, the place where it begins first if it hangs, (k,)."""
+        found = np.append(0.0, np.cumsum(self.gaps))
+        if np.isfinite(self.lead):
+            found[0] = found[-len(self.joints)] - self.lead
+        return found
+
     def along(self, points: NDArray[np.float64], bone: NDArray[np.integer]) -> NDArray[np.float64]:
         """Position of points along the limb, in joints; -1 is where it begins.
 
@@ -361,10 +369,7 @@ def _shares(
     along = limb.along(ground.points[nodes], bone)
     if len(limb.gaps) and len(nodes):
         along = _steady(limb, along, ground.graph, nodes, bone)
-    stations = np.append(0.0, np.cumsum(limb.gaps))
-    if np.isfinite(limb.lead):
-        stations[0] = stations[-len(limb.joints)] - limb.lead
-    return limb.falloff.weights(along, stations, hangs=limb.hangs >= 0)
+    return limb.falloff.weights(along, limb.stations, hangs=limb.hangs >= 0)
 
 
 def _steady(

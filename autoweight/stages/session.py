@@ -6,9 +6,11 @@ from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from typing import Any, TypeVar
 
-from autoweight.methods import Progress, silent
+from autoweight.methods import Problem, Progress, silent
 from autoweight.recipes.recipe import Recipe
 from autoweight.rig import Rig, Weights
+from autoweight.skeleton.bones import bones
+from autoweight.stages.planning import plan
 from autoweight.stages.solving import Solution, first_pass, solve
 from autoweight.surface import Surface, prepare
 
@@ -42,6 +44,20 @@ class Session:
         self.rig = rig
         self.surface = surface or prepare(rig.mesh)
         self._known: dict[str, OrderedDict[Hashable, Any]] = {}
+
+    def problem(self, recipe: Recipe | None = None) -> Problem:
+        """What a recipe asks of a method, sharing what the solves worked out."""
+        planned = plan(recipe or Recipe(), self.rig)
+        segments = bones(self.rig.skeleton, planned.active)
+        return Problem(
+            self.surface,
+            self.rig.skeleton,
+            segments,
+            planned.active,
+            chains=planned.chains,
+            falloffs=planned.falloffs,
+            recall=self._recall,
+        )
 
     def solve(self, recipe: Recipe | None = None, *, progress: Progress = silent) -> Weights:
         """Weight the rig as a recipe says; see `autoweight.stages.solving.solve`."""

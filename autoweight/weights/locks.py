@@ -17,7 +17,7 @@ from autoweight.rows import entry_rows, narrow, replaced, scaled, selected
 from autoweight.surface import Surface
 from autoweight.surface.inpainting import inpaint
 
-__all__ = ["ATTRIBUTE", "Locks", "find_locks", "impose"]
+__all__ = ["ATTRIBUTE", "Locks", "find_locks", "impose", "read_numbers"]
 
 ATTRIBUTE = "_LOCK"
 """Vertices where this attribute is not 0 are locked whatever the recipe says."""
@@ -217,7 +217,7 @@ def _vertices(recipe: Recipe, rig: Rig, number: int) -> NDArray[np.bool_]:
     numbers = [np.array(lock.vertices, dtype=np.int64)] if lock.vertices else []
     if lock.file is not None:
         beside = Path(recipe.source.name).parent if recipe.source else Path()
-        numbers.append(_read_numbers(beside / lock.file))
+        numbers.append(read_numbers(beside / lock.file))
     for given in numbers:
         outside = given[(given < 0) | (given >= count)]
         if len(outside):
@@ -251,7 +251,14 @@ def _marked(rig: Rig, attribute: str) -> NDArray[np.bool_]:
     return np.asarray(values.reshape(len(values), -1).any(axis=1), dtype=bool)
 
 
-def _read_numbers(path: Path) -> NDArray[np.int64]:
+def read_numbers(path: Path) -> NDArray[np.int64]:
+    """Vertex numbers from a ``.npy``, ``.csv`` or ``.txt`` file.
+
+    Raises
+    ------
+    FileError
+        It cannot be read, or holds something else.
+    """
     try:
         if path.suffix.lower() == ".npy":
             found = np.load(path, allow_pickle=False)

@@ -1,7 +1,5 @@
 """The page in a real browser: what it shows is what the file and our skinning say."""
 
-import os
-import shutil
 from pathlib import Path
 
 import numpy as np
@@ -32,26 +30,6 @@ def tube() -> Rig:
         Skeleton(names, np.arange(7) - 1, rest),
         Weights(weights),
     )
-
-
-@pytest.fixture(scope="module")
-def browser():
-    playwright = pytest.importorskip("playwright.sync_api")
-    executable = os.environ.get("CHROMIUM") or shutil.which("chromium")
-    if executable is None:
-        pytest.skip("there is no chromium to open the page in")
-    with playwright.sync_playwright() as driver:
-        opened = driver.chromium.launch(
-            executable_path=executable,
-            args=[
-                "--no-sandbox",
-                "--use-angle=swiftshader",
-                "--enable-unsafe-swiftshader",
-                "--disable-background-networking",
-            ],
-        )
-        yield opened
-        opened.close()
 
 
 @pytest.fixture(scope="module")

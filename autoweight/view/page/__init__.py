@@ -9,6 +9,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -20,7 +21,7 @@ from autoweight.skeleton.chains import chains
 from autoweight.surface import Surface, prepare
 from autoweight.view.colours import scale
 
-__all__ = ["Place", "page"]
+__all__ = ["Place", "contents", "laid_out", "motion", "page", "scripts", "source", "told_clip"]
 
 
 @dataclass(frozen=True)
@@ -82,32 +83,102 @@ def page(
     if rig.weights is None:
         raise WeightsError("there are no weights to show; weight the rig with 'autoweight solve'")
     weightings = {"before": before, "after": rig.weights} if before else {"": rig.weights}
+    meta, arrays = contents(
+        rig,
+        title=title,
+        weightings=tuple(weightings),
+        clip=clip,
+        places=places,
+        layers=layers,
+        surface=surface,
+    )
+    for number, weights in enumerate(weightings.values()):
+        counts, joint, weight = _heaviest_first(weights)
+        arrays |= {f"counts{number}": counts, f"joint{number}": joint, f"weight{number}": weight}
+    packed = "\n".join(
+        f'<script type="application/octet-stream" id="{name}">{_packed(values)}</script>'
+        for name, values in arrays.items()
+    )
+    return laid_out(meta, arrays=packed, script=source("inside.js") + scripts())
+
+
+def contents(
+    rig: Rig,
+    *,
+    title: str,
+    weightings: tuple[str, ...],
+    clip: Clip | None = None,
+    places: Sequence[Place] = (),
+    layers: Mapping[str, ArrayLike] | None = None,
+    surface: Surface | None = None,
+) -> tuple[dict[str, Any], dict[str, NDArray]]:
+    """What a page of a rig is filled with, all but the weights.
+
+    Parameters
+    ----------
+    rig : Rig
+    title : str
+    weightings : tuple of str
+        Names of the weightings it shows.
+    clip, places, layers, surface : optional
+        As for `page`.
+
+    Returns
+    -------
+    meta : dict
+        Can be written as JSON.
+    arrays : dict of str to ndarray
+    """
     painted = {name: np.asarray(values, dtype="<f4") for name, values in (layers or {}).items()}
-    blobs: dict[str, NDArray] = {
+    arrays: dict[str, NDArray] = {
         "positions": rig.mesh.vertices.astype("<f4"),
         "normals": _normals(surface or prepare(rig.mesh)),
         "faces": rig.mesh.faces.astype("<u4"),
     }
-    for number, weights in enumerate(weightings.values()):
-        counts, joint, weight = _heaviest_first(weights)
-        blobs |= {f"counts{number}": counts, f"joint{number}": joint, f"weight{number}": weight}
     for number, values in enumerate(painted.values()):
-        blobs[f"layer{number}"] = values
+        arrays[f"layer{number}"] = values
     if clip is not None:
-        blobs["clip"] = clip.local.swapaxes(-1, -2).astype("<f4")
-    source = files(__package__)
+        arrays["clip"] = motion(clip)
+    return _meta(rig, title, list(weightings), clip, places, painted), arrays
+
+
+def motion(clip: Clip) -> NDArray[np.float32]:
+    """A clip as the page plays it: local transforms, column-major."""
+    return np.ascontiguousarray(clip.local.swapaxes(-1, -2), dtype="<f4")
+
+
+def source(name: str) -> str:
+    """A file of the page."""
+    return files(__package__).joinpath(name).read_text()
+
+
+def scripts() -> str:
+    """The scripts of the page, which share one scope, but for the one that fetches arrays."""
+    return source("body.js") + source("page.js")
+
+
+def laid_out(meta: dict[str, Any], *, script: str, style: str = "", **slots: str) -> str:
+    """The page as one file.
+
+    Parameters
+    ----------
+    meta : dict
+        From `contents`.
+    script, style : str
+        All of the script; what is added to the style.
+    **slots : str
+        HTML for the places of the template that a plain page leaves empty: `arrays`, `desk` under
+        the heading, `beside` and `below` the character.
+    """
     filled = {
-        "title": html.escape(title),
-        "style": source.joinpath("page.css").read_text(),
-        "meta": _json(_meta(rig, title, list(weightings), clip, places, painted)),
-        "blobs": "\n".join(
-            f'<script type="application/octet-stream" id="{name}">{_packed(values)}</script>'
-            for name, values in blobs.items()
-        ),
-        "script": "".join(source.joinpath(name).read_text() for name in ("body.js", "page.js")),
+        "title": html.escape(meta["title"]),
+        "style": source("page.css") + style,
+        "meta": _json(meta),
+        "script": script,
+        **{name: slots.get(name, "") for name in ("arrays", "desk", "beside", "below")},
     }
     # One pass over the template, so that nothing that is filled in is searched again.
-    pieces = source.joinpath("page.html").read_text().split("{{")
+    pieces = source("page.html").split("{{")
     return pieces[0] + "".join(
         filled[name] + rest for name, rest in (piece.split("}}", 1) for piece in pieces[1:])
     )
@@ -121,8 +192,9 @@ def _meta(
     places: Sequence[Place],
     layers: Mapping[str, NDArray],
 ) -> dict:
-    skeleton, matrix = rig.skeleton, rig.weights.matrix  # type: ignore[union-attr]
-    moved = np.bincount(matrix.indices, minlength=len(skeleton))
+    skeleton, weights = rig.skeleton, rig.weights
+    moving = weights.matrix.indices if weights else np.empty(0, dtype=np.int64)
+    moved = np.bincount(moving, minlength=len(skeleton))
     return {
         "title": title,
         "joints": [
@@ -135,14 +207,12 @@ def _meta(
             for number, name in enumerate(skeleton.names)
         ],
         "joint": int(moved.argmax()),
-        "most": int(rig.weights.influences.max()),  # type: ignore[union-attr]
+        "most": int(weights.influences.max()) if weights else 0,
         "chains": [
             {"name": chain.name, "joints": list(chain.joints)} for chain in chains(skeleton)
         ],
         "weightings": weightings,
-        "clip": None
-        if clip is None
-        else {"frames": len(clip), "rate": _rate(clip), "labels": clip.labels},
+        "clip": None if clip is None else told_clip(clip),
         "places": [vars(place) for place in places],
         "layers": [
             {"name": name, "range": [float(values.min()), max(float(values.max()), 1e-9)]}
@@ -155,6 +225,11 @@ def _meta(
         .ravel()
         .tolist(),
     }
+
+
+def told_clip(clip: Clip) -> dict[str, Any]:
+    """Length, speed and names of the poses of a clip."""
+    return {"frames": len(clip), "rate": _rate(clip), "labels": list(clip.labels)}
 
 
 def _rate(clip: Clip) -> float:

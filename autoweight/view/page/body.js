@@ -6,12 +6,6 @@ const $ = (id) => document.getElementById(id);
 const meta = JSON.parse($("meta").textContent);
 const WIDTH = 2048; // texels in a row of the influence texture
 
-async function blob(name, Type) {
-  const bytes = Uint8Array.from(atob($(name).textContent), (each) => each.charCodeAt(0));
-  const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("gzip"));
-  return new Type(await new Response(stream).arrayBuffer());
-}
-
 // ---- matrices, column-major like glTF ----
 const identity = () => Float32Array.of(1, 0, 0, 0, 0, 1, 0, 0, 0, 0, 1, 0, 0, 0, 0, 1);
 function times(a, b) {
@@ -55,11 +49,12 @@ layout(location=0) in vec3 rest;
 layout(location=1) in vec3 normal;
 layout(location=2) in uvec2 span;
 layout(location=3) in float layer;
+layout(location=4) in float mark;
 uniform sampler2D entries, bones;
 uniform mat4 view;
 uniform int joint, mode;
 uniform bool rigid;
-out vec3 posed; out vec3 neutral; out vec3 facing; out float value;
+out vec3 posed; out vec3 neutral; out vec3 facing; out float value; out float held;
 flat out uint id;
 vec4 bone(int row, int column) { return texelFetch(bones, ivec2(column, row), 0); }
 vec3 turn(vec4 q, vec3 v) { return v + 2.0 * cross(q.yzw, cross(q.yzw, v) + q.x * v); }
@@ -90,12 +85,13 @@ void main() {
   }
   neutral = rest;
   value = mode == 0 ? mine : layer;
+  held = mark;
   id = uint(gl_VertexID);
   gl_Position = view * vec4(posed, 1.0);
 }`;
 const FRAGMENT = `#version 300 es
 precision highp float; precision highp int;
-in vec3 posed; in vec3 neutral; in vec3 facing; in float value;
+in vec3 posed; in vec3 neutral; in vec3 facing; in float value; in float held;
 flat in uint id;
 uniform sampler2D ramp;
 uniform int mode;
@@ -120,6 +116,11 @@ void main() {
   // Lit from the reader's side and a little from above; a sheen keeps form in the dark colours.
   float lit = abs(dot(n, toward)), above = 0.5 + 0.5 * n.y;
   vec3 paint = texture(ramp, vec2((t * 255.0 + 0.5) / 256.0, 0.5)).rgb;
+  // Fine lines over what is finished, whatever it is coloured by; sparser where it is in part.
+  if (held > 0.25) {
+    float at = mod(gl_FragCoord.x + gl_FragCoord.y, held > 0.75 ? 6.0 : 12.0);
+    paint = mix(paint, vec3(0.16, 0.42, 0.45), at < 1.6 ? 0.85 : 0.0);
+  }
   colour = vec4(paint * (0.55 + 0.35 * lit + 0.10 * above) + 0.10 * lit * lit * lit, 1.0);
 }`;
 
@@ -195,23 +196,44 @@ function texture(unit, internal, width, height, format, type, data) {
   return made;
 }
 function attribute(location, size, data) {
-  gl.bindBuffer(gl.ARRAY_BUFFER, gl.createBuffer());
+  const buffer = gl.createBuffer();
+  gl.bindBuffer(gl.ARRAY_BUFFER, buffer);
   gl.bufferData(gl.ARRAY_BUFFER, data, gl.STATIC_DRAW);
   gl.enableVertexAttribArray(location);
   if (data instanceof Uint32Array) gl.vertexAttribIPointer(location, size, gl.UNSIGNED_INT, 0, 0);
   else if (data instanceof Int8Array) gl.vertexAttribPointer(location, size, gl.BYTE, true, 4, 0);
   else gl.vertexAttribPointer(location, size, gl.FLOAT, false, 0, 0);
+  return buffer;
+}
+// Give a weighting its influences: how many each vertex has, and all of them, heaviest first.
+function weigh(weighting, { counts, joint, weight }) {
+  const span = new Uint32Array(2 * count);
+  for (let v = 0, at = 0; v < count; at += counts[v++]) {
+    span[2 * v] = at;
+    span[2 * v + 1] = counts[v];
+  }
+  Object.assign(weighting, { span, joint, weight });
+  gl.bindBuffer(gl.ARRAY_BUFFER, weighting.spans);
+  gl.bufferSubData(gl.ARRAY_BUFFER, 0, span);
+  const rows = Math.max(1, Math.ceil(weight.length / WIDTH));
+  const pairs = new Float32Array(2 * WIDTH * rows);
+  for (let k = 0; k < weight.length; k++) {
+    pairs[2 * k] = joint[k];
+    pairs[2 * k + 1] = weight[k];
+  }
+  if (weighting.entries) gl.deleteTexture(weighting.entries);
+  weighting.entries = texture(0, gl.RG32F, WIDTH, rows, gl.RG, gl.FLOAT, pairs);
 }
 
 // ---- the rig ----
 const rest = await blob("positions", Float32Array);
 const normals = await blob("normals", Int8Array);
 const faces = await blob("faces", Uint32Array);
-const clip = meta.clip ? await blob("clip", Float32Array) : null;
+let clip = meta.clip ? await blob("clip", Float32Array) : null;
 const layers = await Promise.all(meta.layers.map((_, k) => blob(`layer${k}`, Float32Array)));
 const count = rest.length / 3;
 const joints = meta.joints;
-const frames = meta.clip?.frames ?? 0; // pose 0 is the neutral one, 1 the first of the clip
+let frames = meta.clip?.frames ?? 0; // pose 0 is the neutral one, 1 the first of the clip
 const bindInverse = joints.map((each) => inverse(each.rest));
 const restLocal = joints.map((each) =>
   each.parent < 0 ? Float32Array.from(each.rest) : times(bindInverse[each.parent], each.rest));
@@ -221,9 +243,7 @@ const weightings = await Promise.all(meta.weightings.map(async (name, k) => {
     blob(`counts${k}`, Uint16Array), blob(`joint${k}`, Uint16Array),
     blob(`weight${k}`, Float32Array),
   ]);
-  const span = new Uint32Array(2 * count);
-  for (let v = 0, at = 0; v < count; at += counts[v++]) span.set([at, counts[v]], 2 * v);
-  return { name, span, joint, weight };
+  return { name, counts, joint, weight };
 }));
 
 const places = (of, names) =>
@@ -235,29 +255,27 @@ gl.useProgram(shader);
 const uniform = places(shader,
   ["view", "joint", "mode", "rigid", "range", "toward", "picking", "entries", "bones", "ramp"]);
 
-const layerBuffer = gl.createBuffer();
+const layerBuffer = gl.createBuffer(), markBuffer = gl.createBuffer();
 for (const weighting of weightings) {
   weighting.vao = gl.createVertexArray();
   gl.bindVertexArray(weighting.vao);
   attribute(0, 3, rest);
   attribute(1, 3, normals);
-  attribute(2, 2, weighting.span);
-  gl.bindBuffer(gl.ARRAY_BUFFER, layerBuffer);
-  gl.enableVertexAttribArray(3);
-  gl.vertexAttribPointer(3, 1, gl.FLOAT, false, 0, 0);
+  weighting.spans = attribute(2, 2, new Uint32Array(2 * count));
+  for (const [location, buffer] of [[3, layerBuffer], [4, markBuffer]]) {
+    gl.bindBuffer(gl.ARRAY_BUFFER, buffer);
+    gl.enableVertexAttribArray(location);
+    gl.vertexAttribPointer(location, 1, gl.FLOAT, false, 0, 0);
+  }
   gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, gl.createBuffer());
   gl.bufferData(gl.ELEMENT_ARRAY_BUFFER, faces, gl.STATIC_DRAW);
-  const rows = Math.ceil(weighting.weight.length / WIDTH);
-  const pairs = new Float32Array(2 * WIDTH * rows);
-  for (let k = 0; k < weighting.weight.length; k++) {
-    pairs[2 * k] = weighting.joint[k];
-    pairs[2 * k + 1] = weighting.weight[k];
-  }
-  weighting.entries = texture(0, gl.RG32F, WIDTH, rows, gl.RG, gl.FLOAT, pairs);
+  weigh(weighting, weighting);
 }
 gl.bindVertexArray(null);
-gl.bindBuffer(gl.ARRAY_BUFFER, layerBuffer);
-gl.bufferData(gl.ARRAY_BUFFER, new Float32Array(count), gl.DYNAMIC_DRAW);
+for (const buffer of [layerBuffer, markBuffer]) {
+  gl.bindBuffer(gl.ARRAY_BUFFER, buffer);
+  gl.bufferData(gl.ARRAY_BUFFER, new Float32Array(count), gl.DYNAMIC_DRAW);
+}
 const bones = texture(1, gl.RGBA32F, 6, joints.length, gl.RGBA, gl.FLOAT, null);
 texture(2, gl.RGBA8, 256, 1, gl.RGBA, gl.UNSIGNED_BYTE, Uint8Array.from(meta.ramp));
 gl.uniform1i(uniform.entries, 0);
@@ -417,7 +435,7 @@ function paint() {
   gl.disable(gl.SCISSOR_TEST);
   gl.clearColor(...ink.paper, 1);
   gl.clear(gl.COLOR_BUFFER_BIT | gl.DEPTH_BUFFER_BIT);
-  const cut = weightings.length > 1 ? Math.round(size[0] * $("divide").value) : 0;
+  const cut = !$("split").hidden ? Math.round(size[0] * $("divide").value) : 0;
   gl.enable(gl.SCISSOR_TEST);
   if (cut) {
     gl.scissor(0, 0, cut, size[1]);
@@ -456,8 +474,9 @@ function positions() {
   gl.deleteTransformFeedback(feedback);
   return out;
 }
-function vertexAt(x, y) {
-  const scale = devicePixelRatio, [w, h] = [canvas.width, canvas.height];
+// Draw the number of a vertex of every face instead of a colour, and read some of it.
+function numbers(read) {
+  const [w, h] = [canvas.width, canvas.height];
   const target = gl.createFramebuffer(), depth = gl.createRenderbuffer();
   const ids = texture(3, gl.RGBA8, w, h, gl.RGBA, gl.UNSIGNED_BYTE, null);
   gl.bindFramebuffer(gl.FRAMEBUFFER, target);
@@ -469,14 +488,17 @@ function vertexAt(x, y) {
   gl.clearColor(0, 0, 0, 0);
   gl.clear(gl.COLOR_BUFFER_BIT | gl.DEPTH_BUFFER_BIT);
   draw(weightings.at(-1), true);
-  const pixel = new Uint8Array(4);
-  gl.readPixels(Math.round(x * scale), h - 1 - Math.round(y * scale), 1, 1, gl.RGBA,
-    gl.UNSIGNED_BYTE, pixel);
+  const found = read(w, h);
   gl.bindFramebuffer(gl.FRAMEBUFFER, null);
   gl.deleteFramebuffer(target);
   gl.deleteRenderbuffer(depth);
   gl.deleteTexture(ids);
   redraw();
-  return pixel[0] + (pixel[1] << 8) + (pixel[2] << 16) + (pixel[3] << 24) - 1;
+  return found; // 0 for none, else one more than the vertex
 }
-
+function vertexAt(x, y) {
+  const pixel = new Uint8Array(4);
+  numbers((_, h) => gl.readPixels(Math.round(x * devicePixelRatio),
+    h - 1 - Math.round(y * devicePixelRatio), 1, 1, gl.RGBA, gl.UNSIGNED_BYTE, pixel));
+  return new DataView(pixel.buffer).getUint32(0, true) - 1;
+}

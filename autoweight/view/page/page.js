@@ -30,6 +30,7 @@ function listJoints() {
     }
   }
 }
+const whenPicked = [];  // what else is to follow when another joint is picked
 function pickJoint(number) {
   state.joint = number;
   for (const { number: each, row } of options)
@@ -43,6 +44,7 @@ function pickJoint(number) {
     slider.value = turn[slider.dataset.axis];
     slider.nextElementSibling.textContent = slider.value;
   }
+  for (const follow of whenPicked) follow();
   redraw();
 }
 function pickVertex(number) {
@@ -96,9 +98,9 @@ function fly(target, distance, from = camera().back) {
     if (t < 1) requestAnimationFrame(step);
   })(begun);
 }
-function listPlaces() {
-  $("worst").hidden = meta.places.length === 0;
-  $("places").append(...meta.places.map((place) => {
+function listPlaces(places) {
+  $("worst").hidden = places.length === 0;
+  $("places").replaceChildren(...places.map((place) => {
     const item = document.createElement("li"), button = document.createElement("button");
     button.textContent = place.text;
     button.addEventListener("click", () => {
@@ -285,7 +287,7 @@ $("split").hidden = weightings.length < 2;
 $("before").textContent = weightings[0].name;
 $("after").textContent = weightings.at(-1).name;
 listJoints();
-listPlaces();
+listPlaces(meta.places);
 pickJoint(meta.joint);
 showFrame(0);
 scale();

@@ -1,0 +1,82 @@
+"""A desk with the small axolotl on it, and a server that shows it."""
+
+import shutil
+import threading
+import time
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import igl
+import numpy as np
+import pytest
+
+from autoweight import Mesh, Rig
+from autoweight.demo import bound
+from autoweight.io import load, save
+from autoweight.stages.solving import first_pass
+from autoweight.tuning import server
+from autoweight.tuning.desk import Desk
+from autoweight.tuning.live import Live
+
+RECIPE = Path(__file__).parents[2] / "examples" / "axolotl.toml"
+SECRET = "a-secret-of-the-test"
+
+
+@pytest.fixture(scope="session")
+def weighted(tmp_path_factory):
+    """The small axolotl with weights, as a file."""
+    path = tmp_path_factory.mktemp("rig") / "small.glb"
+    rig = bound(0.71)
+    rig = replace(rig, weights=first_pass(replace(rig, weights=None)).weights)
+    save(rig, path, bits=16)  # as the recipe has it, so that what is locked is not rounded
+    return path
+
+
+@pytest.fixture
+def place(weighted, tmp_path):
+    """A folder with the rig and a recipe in it."""
+    shutil.copy(weighted, tmp_path / "small.glb")
+    shutil.copy(RECIPE, tmp_path / "small.toml")
+    return tmp_path
+
+
+def desk(place, **options):
+    return Desk(
+        lambda: load(place / "small.glb"), place / "small.toml", place / "out.glb", **options
+    )
+
+
+def cut(rig: Rig) -> Rig:
+    """Every face in four, as another program might; weights gone."""
+    vertices, faces = igl.upsample(rig.mesh.vertices, rig.mesh.faces.astype(np.int64))
+    return Rig(Mesh(vertices, faces), rig.skeleton)
+
+
+@dataclass
+class Served:
+    live: Live
+    port: int
+
+    @property
+    def address(self):
+        return f"http://127.0.0.1:{self.port}/{SECRET}/"
+
+
+@contextmanager
+def served(desk, rig):
+    """A server in a thread of its own."""
+    at = server.listening(0)
+    at.listen()
+    live = Live(desk, rig)
+    running = server.made(live, at, SECRET)
+    thread = threading.Thread(target=running.run, kwargs={"sockets": [at]})
+    thread.start()
+    try:
+        while not running.started:
+            time.sleep(0.02)
+        yield Served(live, at.getsockname()[1])
+    finally:
+        running.should_exit = True
+        thread.join(20)
+        at.close()

@@ -1,0 +1,1 @@
+from browsing import browser  # noqa: F401
