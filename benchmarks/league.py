@@ -18,7 +18,7 @@ from importlib.resources import files
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from artists import DATA, rigs
+from artists import DATA, packs, read
 
 import autoweight
 from autoweight.demo import bound
@@ -52,11 +52,11 @@ def demo(folder: Path) -> Path:
 
 
 def contestants(folder: Path, data: Path) -> list[Path]:
-    dogs = [rig for name, rig in rigs(data, []) if name == "dog"]
-    if dogs:
-        autoweight.save(dogs[0], folder / "dog.glb")
+    dog = packs(data, []).get("dm_control", {}).get("dog")
+    if dog:
+        autoweight.save(read(dog), folder / "dog.glb")
     figures = [data / name for name in ("Fox.glb", "RiggedFigure.glb") if (data / name).exists()]
-    return [demo(folder), *figures, *([folder / "dog.glb"] if dogs else [])]
+    return [demo(folder), *figures, *([folder / "dog.glb"] if dog else [])]
 
 
 def row(result: Result) -> tuple[str, ...]:

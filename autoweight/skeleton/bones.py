@@ -33,6 +33,10 @@ infinite for one that does not: `autoweight.surface.visibility.depth`."""
 INWARD = 0.6
 """Share of the way to where its axis leaves the body that a bone without an end goes."""
 
+AS_LONG, APART = 0.05, 0.5
+"""Two links are a pair if their lengths differ by less than this share, and the cosine between them
+is less than this."""
+
 SPREAD = np.tan(np.radians(2))
 """How far to each side the rays that look for where a bone leaves the body are off its way: the
 one in the middle may slip through between two faces, or meet a tooth."""
@@ -199,18 +203,28 @@ def links(skeleton: Skeleton) -> NDArray[np.bool_]:
     bone's end, and the ways to its other children only say where those hang. That is so in files
     with tips, and where bones point along y; joints whose bones point along x come from where a
     bone is no more than the link between two joints (common practice, no source), and then every
-    link is flesh, as it is without a shared axis.
+    link is flesh, as it is without a shared axis. What hangs in pairs to both sides of a joint
+    whose bone leads to no child hangs on its flesh: the legs of a walker on its hull.
     """
     found = skeleton.parents >= 0
     if skeleton.axis is None or not (skeleton.tips or skeleton.axis[1]):
         return found
-    ahead = leads(skeleton)
+    ahead, at = leads(skeleton), skeleton.positions
     for joint, below in enumerate(skeleton.children):
         if ahead[joint] >= 0 or skeleton.tips:
             found[list(below)] = False
             if ahead[joint] >= 0 and joint not in skeleton.tips:
                 found[ahead[joint]] = True
+            elif joint not in skeleton.tips:
+                found[list(below)] = _paired(at[list(below)] - at[joint])
     return found
+
+
+def _paired(ways: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which ways have another as long and well apart, (k,)."""
+    length = np.linalg.norm(ways, axis=1)
+    alike = np.abs(length[:, None] - length) < AS_LONG * length
+    return (alike & (ways @ ways.T < APART * length[:, None] * length)).any(axis=1)
 
 
 def bones(

@@ -82,3 +82,13 @@ def test_depth_passes_faces_that_it_comes_to_from_outside(inward):
     way = np.array([[1.0, 0.0, 0.0]])
     np.testing.assert_allclose(rays.depth(np.array([[-1.0, 0.01, 0.02]]), way), [5.0], rtol=1e-9)
     assert np.isinf(rays.depth(np.array([[5.0, 0.01, 0.02]]), way)).all()
+
+
+def test_what_hangs_in_pairs_hangs_on_the_flesh_of_a_joint_without_a_bone_to_a_child():
+    rest = np.tile(np.eye(4), (4, 1, 1))
+    rest[:, :3, 3] = (0, 0, 0), (1, 0.2, 0), (-1, 0.2, 0), (0, -0.7, 0)
+    rest[:, :3, :3] = turned([(0, 0, 1), (1, 0, 0), (-1, 0, 0), (0, -1, 0)])
+    tips = {1: (1.5, 0.2, 0), 2: (-1.5, 0.2, 0), 3: (0, -1, 0)}
+    hull = Skeleton(("hull", "leg_L", "leg_R", "tail"), [-1, 0, 0, 0], rest, tips)
+    np.testing.assert_array_equal(hull.axis, [0, 1, 0])
+    assert links(hull).tolist() == [False, True, True, False]
