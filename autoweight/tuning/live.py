@@ -35,7 +35,7 @@ from autoweight.weights.mirroring import symmetry
 
 __all__ = ["Live", "Page"]
 
-REST = 0.25
+REST = 0.4
 """Seconds that a moving hand rests before weights are worked out in full."""
 
 IDLE = 0.8

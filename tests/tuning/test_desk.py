@@ -93,6 +93,7 @@ def test_what_cannot_be_is_refused_and_changes_nothing(place):
         [Change("set", ("chain", 0, "method"), "subprocess:run")],
         [Change("insert", ("lock", 0), {"file": "/etc/passwd.txt"})],
         [Change("insert", ("lock", 0), {"file": "../other.npy"})],
+        [Change("set", ("like",), ["../other.glb"])],
     ],
 )
 def test_an_edit_names_no_file_and_no_function_that_the_recipe_did_not(place, changes):
