@@ -61,6 +61,7 @@ def _parts(rig: str) -> Iterator[str]:
 
 def _named_in(recipe: Recipe, folder: Path) -> Iterator[str]:
     """Files and modules that a recipe names."""
+    yield from (str(folder / each) for each in recipe.like or ())
     for lock in recipe.lock:
         if lock.file:
             yield str(folder / lock.file)
