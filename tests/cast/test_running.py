@@ -211,7 +211,7 @@ def test_killed_workers_change_nothing(folder):
             for child in nanny.children():
                 if "resource_tracker" not in " ".join(child.cmdline()):
                     child.kill()
-        first.join(300)
+        first.join(900)
         assert not first.is_alive()
     run(cast(folder), folder / "out", workers=1)
     assert contents(folder / "out") == contents(folder / "calm")
