@@ -69,7 +69,7 @@ def calls(rig: str, weighted: str, folder: str, facts: dict) -> Iterator[tuple[s
     along = ["--chain", f"{first}:{last}", "--full", f"{last}:{last}", "--zero", first]
     yield "mask", ["mask", weighted, *chosen, *out("mask" + end), *along]
     yield "ribbon", ["ribbon", weighted, *chosen, *out("ribbon" + end)]
-    yield "bench", ["bench", weighted, "--methods", "nearest", "--repeats", "1"]
+    yield "bench", ["bench", weighted, *chosen, "--methods", "nearest", "--repeats", "1"]
     yield "view", ["view", weighted, *out("page.html"), "--png", f"{folder}/pictures"]
     yield "report", ["report", weighted, *out("report.html")]
 

@@ -216,7 +216,7 @@ def cut(content: bytes, chance: random.Random) -> bytes:
 def other_text(content: bytes, chance: random.Random) -> bytes:
     """Numbers replaced, lines lost, doubled or in another place."""
     lines = content.decode().split("\n")
-    for _ in range(chance.randint(1, 3)):
+    for _ in range(chance.choice((1, 1, 1, 2, 3))):
         at = chance.randrange(len(lines))
         match chance.randrange(5):
             case 0:
@@ -243,7 +243,7 @@ def other_json(content: bytes, chance: random.Random) -> bytes:
     length = struct.unpack("<I", content[12:16])[0] if binary else len(content)
     start = 20 if binary else 0
     tree = json.loads(content[start : start + length])
-    for _ in range(chance.randint(1, 3)):
+    for _ in range(chance.choice((1, 1, 1, 2, 3))):
         places = list(_places(tree))
         if not places:
             break
@@ -256,7 +256,7 @@ def other_json(content: bytes, chance: random.Random) -> bytes:
             holder.append(holder[key])
         else:
             old, new = holder[key], chance.choice(ODD)
-            near = isinstance(old, int) and not isinstance(old, bool) and chance.random() < 0.5
+            near = isinstance(old, int) and not isinstance(old, bool) and chance.random() < 0.7
             holder[key] = old + chance.choice((-1, 1, 100)) if near else new
     text = json.dumps(tree).encode()
     if not binary:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from autoweight.cli.options import as_json, emit, scheduler, table, workers
+from autoweight.cli.options import Choice, as_json, choosing, emit, scheduler, table, workers
 
 if TYPE_CHECKING:
     from autoweight.stages.league import Summary
@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 @click.option(
     "--keep", metavar="DIR", help="Keep results there, and do not do again what is there already."
 )
+@choosing
 @scheduler
 @workers(1)
 @as_json
@@ -50,6 +51,7 @@ def command(
     csv_file: str | None,
     plot: str | None,
     keep: str | None,
+    taken: Choice,
     scheduler: str | None,
     workers: int,
     as_json: bool,
@@ -81,7 +83,7 @@ def command(
       autoweight bench axolotl/weighted.glb --methods heat,nearest
     """
     from autoweight.errors import WeightsError
-    from autoweight.io import check_place, load
+    from autoweight.io import check_place
     from autoweight.stages.league import DEFAULTS, Limits, league, summaries
     from autoweight.view.plot import save_plot
 
@@ -89,12 +91,20 @@ def command(
         if place:
             check_place(place, (suffix,))
     for rig in rigs:
-        if not Path(rig).is_dir() and load(rig).weights is None:
+        if not Path(rig).is_dir() and taken(rig).weights is None:
             raise WeightsError(f"{rig}: has no weights to come near to; bench rigs that have some")
     files = [file for rig in rigs for file in _files(rig)]
     names = [name.strip() for name in methods.split(",")] if methods else DEFAULTS
     limits = Limits(seconds=seconds, megabytes=megabytes, repeats=repeats)
-    results = league(files, names, limits, scheduler=scheduler, workers=workers, keep=keep)
+    results = league(
+        files,
+        names,
+        limits,
+        taken=taken.asked,
+        scheduler=scheduler,
+        workers=workers,
+        keep=keep,
+    )
     rows = [each.flat() for each in results]
     means = summaries(results) if len(files) > 1 else []
     if csv_file:

@@ -6,9 +6,10 @@ import math
 import os
 import statistics
 import time
-from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass, fields
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
+from typing import Any
 
 from autoweight.batch import apart
 from autoweight.batch.apart import Answer, peak
@@ -161,6 +162,7 @@ class _Entrant:
     rig: str
     method: str
     limits: Limits
+    taken: Mapping[str, Any] = field(default_factory=dict)
 
     @property
     def files(self) -> tuple[str, ...]:
@@ -168,7 +170,7 @@ class _Entrant:
 
     @property
     def asked(self) -> str:
-        return digest(signature(), self.rig, self.method, repr(self.limits))
+        return digest(signature(), self.rig, self.method, repr(self.limits), repr(self.taken))
 
 
 def league(
@@ -176,6 +178,7 @@ def league(
     methods: Sequence[str],
     limits: Limits | None = None,
     *,
+    taken: Mapping[str, Any] | None = None,
     scheduler: str | None = None,
     workers: int = 1,
     keep: str | Path | None = None,
@@ -191,6 +194,8 @@ def league(
         Built-in names, ``package.module:function`` for one of the user's own, or recipe files,
         which bring a method and its parameters.
     limits : Limits, optional
+    taken : mapping, optional
+        Which character and parts of the files: arguments of `autoweight.io.load`.
     scheduler, workers : str and int, optional
         See `autoweight.batch.engine.hand_out`. More than one at a time slow each other down.
     keep : str or Path, optional
@@ -214,7 +219,7 @@ def league(
     limits = limits or Limits()
     if scheduler is not None or keep is not None:
         rigs = [os.path.abspath(rig) for rig in rigs]
-    entrants = [_Entrant(rig, method, limits) for rig in rigs for method in methods]
+    entrants = [_Entrant(rig, method, limits, taken or {}) for rig in rigs for method in methods]
     ledger = Ledger(keep) if keep is not None else None
     results: dict[int, Result] = {}
     todo = []
@@ -300,10 +305,10 @@ def summaries(results: Sequence[Result]) -> list[Summary]:
 
 
 def _measured(entrant: _Entrant) -> Measures:
-    return _measure(entrant.rig, entrant.method, entrant.limits)
+    return _measure(entrant.rig, entrant.method, entrant.limits, entrant.taken)
 
 
-def _measure(path: str, method: str, limits: Limits) -> Measures:
+def _measure(path: str, method: str, limits: Limits, taken: Mapping[str, Any]) -> Measures:
     from dataclasses import replace
 
     import numpy as np
@@ -318,7 +323,7 @@ def _measure(path: str, method: str, limits: Limits) -> Measures:
     from autoweight.weights.comparing import compare_rigs
     from autoweight.weights.mirroring import unevenness
 
-    rig = load(path)
+    rig = load(path, **taken)
     if rig.weights is None:
         raise WeightsError(f"{path}: has no weights to come near to; bench rigs that have some")
     surface = prepare(rig.mesh)
