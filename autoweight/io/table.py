@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 import io
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -126,7 +127,7 @@ Triplets = tuple[NDArray[Any], NDArray[Any], list[str], NDArray[Any], int | None
 
 def _from_npz(path: Path) -> Triplets:
     with np.load(path, allow_pickle=False) as file:
-        names = [str(name) for name in file["joints"]]
+        names = _texts(file["joints"])
         data, indices, indptr = file["data"], file["indices"], file["indptr"]
         rows, columns = (int(each) for each in file["shape"])
     if columns != len(names):
@@ -135,6 +136,16 @@ def _from_npz(path: Path) -> Triplets:
     matrix.check_format(full_check=True)  # else what points outside is read from anywhere
     matrix = matrix.tocoo()
     return matrix.row, matrix.col, names, matrix.data, rows
+
+
+def _texts(array: NDArray[Any]) -> list[str]:
+    """The strings of an array, whose characters numpy takes without a look."""
+    if array.dtype.kind != "U" or array.ndim != 1:
+        raise ValueError("its joints are not a list of names")
+    codes = np.ascontiguousarray(array.astype(array.dtype.newbyteorder("="))).view(np.uint32)
+    if ((codes > sys.maxunicode) | ((codes >= 0xD800) & (codes < 0xE000))).any():
+        raise ValueError("a joint's name is no text")
+    return [str(name) for name in array]
 
 
 def _from_csv(path: Path) -> Triplets:

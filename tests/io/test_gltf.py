@@ -1040,3 +1040,12 @@ def test_positions_whose_squares_overflow(tmp_path):
     attributes["POSITION"] = file.accessor([(1e30, 0, 0), *POSITIONS[1:]], FLOAT, "VEC3")
     with pytest.raises(GeometryError, match=r"1 vertex positions are beyond 1e\+18"):
         load(file.glb(tmp_path / "strip.glb"))
+
+
+def test_text_that_is_not_utf8_in_a_place_nobody_reads(tmp_path):
+    file = strip()
+    file.tree["extras"] = {"note": "MARK"}
+    path = file.glb(tmp_path / "strip.glb")
+    path.write_bytes(path.read_bytes().replace(b"MARK", b"\xff\xfe\xff\xfe"))
+    with pytest.raises(FileError, match=r"is not valid glTF 2\.0"):
+        load(path)

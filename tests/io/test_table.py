@@ -139,3 +139,15 @@ def test_an_index_outside_the_table_is_refused(tmp_path):
     np.savez(tmp_path / "table.npz", **held)
     with pytest.raises(FileError, match="is not a weight table"):
         load_weights(tmp_path / "table.npz", finished)
+
+
+def test_a_name_of_no_characters_is_refused(tmp_path):
+    """Numpy takes any four bytes for a character; Python does not."""
+    finished = rig()
+    save(finished, tmp_path / "table.npz")
+    with np.load(tmp_path / "table.npz") as file:
+        held = dict(file)
+    held["joints"].view(np.uint32)[0] = 0x7FFFFFFF
+    np.savez(tmp_path / "table.npz", **held)
+    with pytest.raises(FileError, match="a joint's name is no text"):
+        load_weights(tmp_path / "table.npz", finished)

@@ -168,6 +168,7 @@ def decode(text: bytes) -> Tree:
         Not JSON, not glTF 2, or a value of the wrong kind; the message has its place.
     """
     try:
+        text.decode()  # what the schema does not name is not looked at below
         tree = msgspec.json.decode(text.removeprefix(BYTE_ORDER_MARK), type=Tree)
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
         raise FileError(f"is not valid glTF 2.0 ({error}); export it again") from error
