@@ -80,6 +80,7 @@ def _solved(problem: Problem) -> sparse.csr_array:
     ]
     warm, measured = abreast(jobs, hands(len(surface)))
     sources, pull = _warmth(surface, owned, warm, len(problem.skeleton))
+    del warm  # the factor needs the room
     found = equilibrium(surface, sources, pull, measured=measured, progress=problem.progress)
     found.data **= CRISP
     return settled(problem, scaled(found))
