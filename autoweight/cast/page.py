@@ -48,7 +48,8 @@ h1 { font-size: 1.5rem; font-weight: 500; margin: 0 0 1rem; }
 .faint { color: var(--faint); }
 p { margin: .1rem 0; }
 a { color: inherit; }
-@media (max-width: 46rem) { .character { grid-template-columns: 8.5rem 1fr; } }
+@media (max-width: 46rem) { .character { grid-template-columns: 8.5rem 1fr; }
+  .character > :nth-child(n+3) { grid-column: 1 / -1; } }
 """
 
 VERDICTS = {FAILED: "failed", LOOK: "to look at", SOUND: "sound"}
