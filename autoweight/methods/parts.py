@@ -20,7 +20,7 @@ __all__ = ["settled"]
 BODY = 0.5
 """Share of the whole area from which a piece is not a detail but a body, and may bend anywhere."""
 
-MIDDLE = 0.15
+MIDDLE = 0.3
 """A joint nearer to a piece's middle than this share of its radius, with no other joint within the
 radius, is there to turn it, as an eye or the ball of a hinge is turned."""
 
@@ -101,7 +101,7 @@ def settled(problem: Problem, weights: sparse.csr_array) -> sparse.csr_array:
         kept[loose] = 0
         poor = kept.sum(axis=0) < pieces.area[loose, None]
         needed = (held[loose] * poor).sum(axis=1) > 0.5
-        found, sits = _seated(surface, pieces, found, loose[small[loose] & ~needed], loose)
+        found, sits = _seated(surface, pieces, found, loose[small[loose] & ~needed], loose, own)
         loose = loose[~sits[loose]]
     owner[:] = -1
     loose = loose[own[loose]]
@@ -270,8 +270,11 @@ def _seated(
     weights: sparse.csr_array,
     chosen: NDArray[np.intp],
     loose: NDArray[np.intp],
+    own: NDArray[np.bool_],
 ) -> tuple[sparse.csr_array, NDArray[np.bool_]]:
     """Pieces that move as the place does that they sit on, of those that are not loose.
+
+    What is clearly one joint's own goes over to what is one joint's too, and to nothing vaguer.
 
     Returns
     -------
@@ -297,6 +300,7 @@ def _seated(
     )
     mean = normalised(sparse.csr_array(weigh @ places.interpolator(ground.surface) @ weights))
     whole = mean.max(axis=1).toarray().ravel() > OWN
+    sits &= whole | ~own
     alone = sparse.csr_array(
         (np.ones(len(pieces)), (np.arange(len(pieces)), mean.argmax(axis=1))), shape=mean.shape
     )
