@@ -10,11 +10,10 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.methods import Problem
-from autoweight.methods.bands import GENTLE, Limb, grounds, limbs
+from autoweight.methods.bands import ON_THE_JOINT, ROPE, Limb, grounds, limbs
 from autoweight.methods.bands import solve as solve_bands
 from autoweight.methods.heat import solve as solve_heat
 from autoweight.methods.volume import solve as solve_volume
-from autoweight.recipes.profiles import Falloff
 from autoweight.rows import replaced, uniform
 from autoweight.skeleton.bones import distances
 
@@ -29,11 +28,9 @@ TORN = 0.5
 MANY = 0.25
 """No patch of such a part has more of it than this: a cape is one patch, and whole."""
 
-ROPE = 5
-"""Joints of one chain, at least, in a piece that is a rope."""
-
-EVEN = 1.5
-"""Most that the longest bone of a rope exceeds the shortest by."""
+OVER = 1.5
+"""Reach of a rope's bands where nobody said: over more than a bone, which is shorter than the rope
+is thick; as wide as quadratic B-splines are."""
 
 SHORT = 0.75
 """Mean length of a rope's bones, at most, to its thickness. Heat hands over in about a thickness,
@@ -56,13 +53,6 @@ REASONS = {
 
 NAMED = 3
 """Joints named in a reason before the rest are only counted."""
-
-ON_THE_JOINT = Falloff(centre=0.5)
-"""Where nobody asked for a falloff, bones hand over at the joints between them."""
-
-OVER_BONES = Falloff(centre=0.5, reach=1.5)
-"""In a rope they do so over more than a bone, which is shorter than the rope is thick: as wide as
-quadratic B-splines are."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -139,27 +129,23 @@ def solve(problem: Problem) -> sparse.csr_array:
     choices = choose(problem)
     used = {choice.method for choice in choices}
     by_method = {
-        "heat": (solve_heat, problem),
-        "bands": (solve_bands, _ruled(problem, OVER_BONES)),
-        "volume": (solve_volume, _ruled(problem, ON_THE_JOINT)),
+        "heat": solve_heat,
+        "bands": solve_bands,
+        "volume": solve_volume,
     }
+    ropes = tuple(each.usual(centre=ON_THE_JOINT, reach=OVER) for each in problem.falloffs)
+    tasks = {"bands": replace(problem, falloffs=ropes)}
     found = sparse.csr_array((len(problem.surface), len(problem.skeleton)))
     for method in sorted(used):
-        run, given = by_method[method]
         rows = np.concatenate([each.vertices for each in choices if each.method == method])
         rows.sort()
-        found = replaced(found, rows, sparse.csr_array(run(given))[rows])
+        found = replaced(
+            found, rows, sparse.csr_array(by_method[method](tasks.get(method, problem)))[rows]
+        )
     for choice in choices:
         for each in _settled(choice, found, problem):
             problem.note(str(each))
     return found
-
-
-def _ruled(problem: Problem, usual: Falloff) -> Problem:
-    """The problem with a falloff for every chain, unless one was asked for."""
-    if any(falloff != Falloff() for falloff in problem.falloffs):
-        return problem
-    return replace(problem, falloffs=(usual,) * len(problem.falloffs))
 
 
 def _torn(problem: Problem, home: NDArray[np.intp]) -> NDArray[np.bool_]:
@@ -186,7 +172,7 @@ def _ropes(problem: Problem) -> NDArray[np.bool_]:
     """Whether each piece is round one chain of even bones that turns gently."""
     surface = problem.surface
     parts = limbs(problem)
-    fit = [number for number, limb in enumerate(parts) if _is_rope(limb)]
+    fit = [number for number, limb in enumerate(parts) if limb.is_rope]
     pieces = surface.components
     area = np.bincount(pieces, surface.areas)
     if not fit or len(area) == 1 < len(parts):  # the one piece there is has every chain in it
@@ -224,14 +210,6 @@ def _may_hold(problem: Problem, limb: Limb) -> bool:
     own = np.isin(problem.bones.joint[nearest], limb.joints)
     share = np.bincount(pieces[some], own) / np.bincount(pieces[some])
     return bool((share > 0.5).any())
-
-
-def _is_rope(limb: Limb) -> bool:
-    gaps = limb.gaps[int(limb.hangs >= 0) :]
-    if len(gaps) < ROPE - 1 or gaps.min() <= 0 or gaps.max() > EVEN * gaps.min():
-        return False
-    ways = np.diff(limb.points, axis=0)[-len(gaps) :] / gaps[:, None]
-    return bool((np.einsum("ij,ij->i", ways[1:], ways[:-1]) > GENTLE).all())
 
 
 def _settled(choice: Choice, found: sparse.csr_array, problem: Problem) -> list[Choice]:

@@ -41,6 +41,16 @@ STRETCH = 3.0
 bend is shorter than its axis."""
 
 
+ON_THE_JOINT = 0.5
+"""Centre of a band where nobody said: bones hand over at the joints between them."""
+
+ROPE = 5
+"""Joints of one chain, at least, that make a rope."""
+
+EVEN = 1.5
+"""Most that the longest bone of a rope exceeds the shortest by."""
+
+
 @dataclass(frozen=True, eq=False)
 class Limb:
     """A chain in space, with the joint it hangs from.
@@ -69,6 +79,15 @@ class Limb:
     def gaps(self) -> NDArray[np.float64]:
         """Lengths of its bones, (k - 1,)."""
         return np.linalg.norm(np.diff(self.points, axis=0), axis=1)
+
+    @property
+    def is_rope(self) -> bool:
+        """Whether it is many even bones that turn gently."""
+        gaps = self.gaps[int(self.hangs >= 0) :]
+        if len(gaps) < ROPE - 1 or gaps.min() <= 0 or gaps.max() > EVEN * gaps.min():
+            return False
+        ways = np.diff(self.points, axis=0)[-len(gaps) :] / gaps[:, None]
+        return bool((np.einsum("ij,ij->i", ways[1:], ways[:-1]) > GENTLE).all())
 
     @property
     def shortest(self) -> float:
@@ -198,6 +217,7 @@ def limbs(problem: Problem) -> list[Limb]:
         before = above[line[0]]
         lead = skeleton.positions[before] if before >= 0 else None
         normals, screws = _wound(points, _normals(points, lead))
+        falloff = falloff.usual(centre=ON_THE_JOINT)
         found.append(Limb(joints, hangs, points, normals, screws, falloff))
     return found
 
@@ -299,7 +319,7 @@ def grounds(problem: Problem, parts: list[Limb]) -> Ground:
     graph = problem.recall("network", None, lambda: network(problem.surface))
     lines = problem.active.tobytes(), tuple(limb.joints.tobytes() for limb in parts)
     owner, away = problem.recall(
-        "bands ground", lines, lambda: spread(graph, *_seeds(problem, segments(problem, parts)))
+        "bands ground", lines, lambda: spread(graph, *_seeds(problem, segments(problem)))
     )
     return Ground(problem.surface.vertices, graph, owner, away)
 
@@ -535,31 +555,26 @@ def _unit(ways: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.divide(ways, length, out=np.zeros_like(ways), where=length > 0)
 
 
-def segments(problem: Problem, parts: list[Limb]) -> Bones:
-    """The bones as bands see them: each is the joint's at its end, and a leaf has one beyond.
+def segments(problem: Problem) -> Bones:
+    """The bones as bands see them: each is the joint's at its end, where there is one.
 
     Parameters
     ----------
     problem : Problem
-    parts : list of Limb
 
     Returns
     -------
     Bones
+        Those of the problem. One that leads to a joint that may have weight is that joint's, as
+        a limb begins before its first joint; one that ends at none is its own joint's.
     """
-    inner = {int(limb.hangs) for limb in parts}
-    joint: list[int] = []
-    head, tail = [], []
-    for limb in parts:
-        joint.extend(limb.joints[int(limb.hangs < 0) :])
-        head.append(limb.points[:-1])
-        tail.append(limb.points[1:])
-        if int(limb.joints[-1]) not in inner:
-            step = limb.points[-1] - limb.points[-2] if len(limb.points) > 1 else 0.0
-            joint.append(int(limb.joints[-1]))
-            head.append(limb.points[-1:])
-            tail.append(limb.points[-1:] + step)
-    return Bones(np.array(joint, dtype=np.int32), np.concatenate(head), np.concatenate(tail))
+    bones, at = problem.bones, problem.skeleton.positions
+    above = _ancestors(problem)
+    joint = bones.joint.copy()
+    for child in np.flatnonzero(problem.active & (above >= 0)):
+        leads = (bones.joint == above[child]) & (bones.tail == at[child]).all(axis=1)
+        joint[leads] = child
+    return Bones(joint, bones.head, bones.tail)
 
 
 def _seeds(

@@ -38,7 +38,7 @@ def solve(problem: Problem) -> sparse.csr_array:
     problem.progress("distances through the body", 0.5)
     points = np.concatenate([vertices, voxels.centres])
     graph = _network(vertices, voxels)
-    bones = segments(problem, parts)
+    bones = segments(problem)
     seeds, labels, offsets = _seeds(bones, voxels)
     owner, away = spread(graph, len(vertices) + seeds, labels, offsets)
     lost = np.flatnonzero(owner < 0)

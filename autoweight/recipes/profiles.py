@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -133,17 +133,19 @@ class Falloff:
     ----------
     shape : str or sequence of (t, value)
         ``linear``, ``smooth``, ``smoother``, ``gaussian``, or points from (0, 1) to (1, 0).
-    reach : float
+    reach : float, optional
         Half-width of a band, above 0. At 1 spacing a band ends at the next joint; below half a
-        spacing bands do not meet, and the nearer joint has what is between them.
+        spacing bands do not meet, and the nearer joint has what is between them. 1 when left
+        out, unless `usual` knows better.
     hold : float
         Half-width of the plateau in the middle of a band, at least 0 and below `reach`.
     units : {'spacing', 'scene'}
         Of every reach and hold of the chain: the distance to the next joint on that side, or
         scene units along the chain.
-    centre : float
+    centre : float, optional
         Where the band of a joint is centred: 0 on the joint, 0.5 in the middle of its bone, so
-        that the hand-over from its parent is centred on the joint.
+        that the hand-over from its parent is centred on the joint. 0 when left out, unless
+        `usual` knows better.
     toward_parent, toward_child : Side
         What differs on one side of every joint.
     start, end : End
@@ -159,10 +161,10 @@ class Falloff:
     """
 
     shape: str | Points = "smooth"
-    reach: float = 1.0
+    reach: float | None = None
     hold: float = 0.0
     units: str = "spacing"
-    centre: float = 0.0
+    centre: float | None = None
     toward_parent: Side = field(default_factory=Side)
     toward_child: Side = field(default_factory=Side)
     start: End = field(default_factory=End)
@@ -173,7 +175,7 @@ class Falloff:
         object.__setattr__(self, "shape", _checked(self.shape))
         object.__setattr__(self, "rows", tuple(self.rows))
         _chosen("units", self.units, UNITS)
-        _between("centre", self.centre, 0, 1)
+        _between("centre", self.centre or 0.0, 0, 1)
         for first in (False, True):
             for last in (False, True):
                 for toward in (self.toward_parent, self.toward_child):
@@ -188,6 +190,14 @@ class Falloff:
         places = [row.at for row in self.rows]
         if any(after <= before for before, after in pairwise(places)):
             raise RecipeError("the rows are not in order; sort them by 'at', each place once")
+
+    def usual(self, *, centre: float, reach: float = 1.0) -> Falloff:
+        """The same with what holds where nothing was said of centre or of reach in spacings."""
+        return replace(
+            self,
+            centre=centre if self.centre is None else self.centre,
+            reach=reach if self.reach is None and self.units == "spacing" else self.reach,
+        )
 
     def weights(
         self, along: ArrayLike, stations: ArrayLike, *, hangs: bool = False
@@ -249,7 +259,7 @@ class Falloff:
         nearest = np.empty((len(place), count))
         for joint in range(count):
             first, last = joint == int(hangs), joint == count - 1
-            offset = place - (joint + self.centre)
+            offset = place - (joint + (self.centre or 0.0))
             fall = np.empty_like(place)
             for sign, toward in ((-1, self.toward_parent), (1, self.toward_child)):
                 reach, hold = self._side(toward, first, last)
@@ -298,8 +308,8 @@ class Falloff:
         return keep * values[before] + (1 - keep) * values[before + 1]
 
     def _side(self, toward: Side, first: bool, last: bool) -> tuple[float, float]:
-        levels = [self.start] * first + [self.end] * last + [toward]
-        reach = next((each.reach for each in levels if each.reach is not None), self.reach)
+        levels = [self.start] * first + [self.end] * last + [toward, Side(self.reach)]
+        reach = next((each.reach for each in levels if each.reach is not None), 1.0)
         hold = next((each.hold for each in levels if each.hold is not None), self.hold)
         return reach, hold
 

@@ -79,7 +79,10 @@ def _falloff() -> list[str]:
         f"# {', '.join(SHAPES)}, or points such as [[0, 1], [0.5, 0.3], [1, 0]].",
         f"shape = {_text(str(usual.shape))}",
         '# Half-width of a joint\'s band and of its plateau; units = "scene" for scene units.',
-        f"reach = {usual.reach:g}",
+        "# Where both are left out a joint's band is round the middle of its bone, so that limbs",
+        "# bend at their joints: centre = 0.5, reach = 1, or 1.5 where a chain is a rope.",
+        "# reach = 1",
+        "# centre = 0.5",
         f"hold = {usual.hold:g}",
         "",
     ]

@@ -182,7 +182,7 @@ def along_chain(rig: Rig, chain: Chain, *, progress: Progress = silent) -> NDArr
     for joint, parent in enumerate(rig.skeleton.parents):  # parents come first
         if joint in place or parent >= 0:
             distance[joint] = place.get(joint, distance[parent])
-    recipe = Recipe(method="bands", falloff=Falloff(shape="linear"))
+    recipe = Recipe(method="bands", falloff=Falloff(shape="linear", reach=1.0, centre=0.0))
     return solve(rig, recipe, progress=progress).matrix @ distance
 
 

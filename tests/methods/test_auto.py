@@ -109,9 +109,11 @@ def test_a_rope_has_bands_that_hand_over_at_its_joints():
 def test_a_falloff_that_was_asked_for_is_kept():
     mesh, s = tube(straight, LENGTH, 0.3, 81, 12)
     given = problem(
-        mesh, skeleton(straight(np.linspace(0, LENGTH, 11))), falloffs=(Falloff("linear"),)
+        mesh,
+        skeleton(straight(np.linspace(0, LENGTH, 11))),
+        falloffs=(Falloff("linear", 1.0, centre=0.0),),
     )
-    exact = Falloff("linear").weights(s / LENGTH * 10, np.arange(11))
+    exact = Falloff("linear", 1.0, centre=0.0).weights(s / LENGTH * 10, np.arange(11))
     np.testing.assert_allclose(solve(given).toarray(), exact, atol=1e-6)
 
 

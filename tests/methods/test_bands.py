@@ -1,5 +1,7 @@
 """Bands against the closed form of their profile, and kept apart where limbs are."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from bodies import bend, capsules, helix, problem, skeleton, straight, tube
@@ -7,14 +9,15 @@ from bodies import bend, capsules, helix, problem, skeleton, straight, tube
 from autoweight.methods.bands import solve
 from autoweight.recipes.profiles import Falloff, Row, curve
 from autoweight.rig import Mesh
+from autoweight.skeleton.bones import bones
 
 LENGTH = 4.0
 FALLOFFS = [
-    Falloff("linear"),
-    Falloff("smooth"),
-    Falloff("smoother"),
-    Falloff("gaussian", reach=2.0),
-    Falloff(hold=0.25, reach=0.75),
+    Falloff("linear", centre=0),
+    Falloff("smooth", centre=0),
+    Falloff("smoother", centre=0),
+    Falloff("gaussian", reach=2.0, centre=0),
+    Falloff(hold=0.25, reach=0.75, centre=0),
     Falloff(centre=0.5),
 ]
 
@@ -37,7 +40,7 @@ def test_cylinder_of_two_thousand_vertices_has_the_closed_form(falloff):
 
 def test_a_band_is_the_curve_about_its_joint():
     # The same without the code of `Falloff`: 3t^2 - 2t^3 of the distance in spacings.
-    weights, _, place = on_tube(straight, Falloff("smooth"))
+    weights, _, place = on_tube(straight, Falloff("smooth", centre=0))
     for joint in range(5):
         t = np.clip(np.abs(place - joint), 0, 1)
         np.testing.assert_allclose(weights[:, joint], 1 - (3 * t**2 - 2 * t**3), atol=1e-9)
@@ -48,10 +51,10 @@ def test_the_error_between_vertices_falls_with_the_square_of_their_distance():
     # where it errs most.
     errors = []
     for rings in (26, 51, 101):
-        weights, _, place = on_tube(straight, Falloff("smooth"), rings, 16)
+        weights, _, place = on_tube(straight, Falloff("smooth", centre=0), rings, 16)
         at = np.arange(rings - 1) * 16
         middle = (weights[at] + weights[at + 16]) / 2
-        exact = Falloff("smooth").weights((place[at] + place[at + 16]) / 2, np.arange(5))
+        exact = Falloff("smooth", centre=0).weights((place[at] + place[at + 16]) / 2, np.arange(5))
         errors.append(np.abs(middle - exact).max())
     assert errors[-1] < 1e-2
     assert (np.log2(np.array(errors[:-1]) / errors[1:]) > 1.8).all()
@@ -139,9 +142,12 @@ def test_every_vertex_is_whole_and_nothing_is_left_to_chance(hand):
 
 def test_joints_that_may_not_have_weight_get_none(hand):
     mesh, s = tube(straight, LENGTH, 0.3, 41, 12)
-    given = problem(mesh, skeleton(straight(np.linspace(0, LENGTH, 5))))
+    given = problem(
+        mesh, skeleton(straight(np.linspace(0, LENGTH, 5))), falloffs=(Falloff(centre=0),)
+    )
     active = np.array([True, True, False, True, True])
-    weights = solve(type(given)(given.surface, given.skeleton, given.bones, active)).toarray()
+    segments = bones(given.skeleton, active)
+    weights = solve(replace(given, active=active, bones=segments)).toarray()
     assert weights[:, 2].max() == 0
     t = np.clip((s - 1) / 2, 0, 1)  # joint 1 hands over straight to joint 3
     middle = (s >= 1) & (s <= 3)
@@ -155,7 +161,8 @@ def test_a_piece_that_no_bone_is_in_goes_to_the_nearest():
         np.vstack([mesh.vertices, ball.vertices + [3.95, 1.0, 0]]),
         np.vstack([mesh.faces, ball.faces + len(mesh.vertices)]),
     )
-    given = problem(both, skeleton(straight(np.linspace(0, LENGTH, 5))))
+    joints = skeleton(straight(np.linspace(0, LENGTH, 5)))
+    given = problem(both, joints, falloffs=(Falloff(centre=0),))
     weights = solve(given).toarray()[given.surface.weld]
     np.testing.assert_allclose(weights.sum(axis=1), 1, atol=1e-12)
     assert weights[len(mesh.vertices) :, 4].min() > 0.9
@@ -167,7 +174,7 @@ def test_trees_that_hang_from_nothing_hand_over_half_way():
     given = problem(
         mesh,
         skeleton([[1.5, 0, 0], [0.5, 0, 0], [2.5, 0, 0], [3.5, 0, 0]], [-1, 0, -1, 2]),
-        falloffs=(Falloff(),) * 2,
+        falloffs=(Falloff(centre=0),) * 2,
     )
     weights = solve(given).toarray()
     np.testing.assert_allclose(weights.sum(axis=1), 1, atol=1e-12)
@@ -176,3 +183,12 @@ def test_trees_that_hang_from_nothing_hand_over_half_way():
     # The line where they meet runs from vertex to vertex, so it is off by up to one ring.
     np.testing.assert_allclose(middle[:, :2].sum(axis=1), 0.5, atol=1.6 * LENGTH / 100)
     assert steepest(weights, given.surface) < 1.5 * 1.1
+
+
+def test_a_limb_bends_at_its_joints_where_nobody_said_anything():
+    unsaid, exact, _ = on_tube(straight, Falloff())
+    asked, _, _ = on_tube(straight, Falloff(centre=0.5, reach=1.0))
+    np.testing.assert_array_equal(unsaid, asked)
+    assert np.abs(unsaid - exact).max() > 0.4  # by itself a falloff is round the joint
+    kept, exact, _ = on_tube(straight, Falloff(centre=0))
+    np.testing.assert_allclose(kept, exact, atol=1e-9)

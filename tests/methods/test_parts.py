@@ -94,8 +94,13 @@ def test_an_eye_is_carried_by_what_it_sits_on_and_not_by_the_nearest_joint():
     assert (given.surface.components == body).sum() > 40
     found = settled(given, sparse.csr_array(weights))
     np.testing.assert_array_equal(rows(given, found, [0.5, 0.5, 0.85])[:, 1], 1)
-    # Where no joint has most of that place, the piece moves as the place does.
+    # Where no joint has most of that place, what is clearly one joint's stays so,
     weights[given.surface.components == body] = [0.5, 0.5, 0]
+    found = settled(given, sparse.csr_array(weights))
+    np.testing.assert_array_equal(rows(given, found, [0.5, 0.5, 0.85])[:, 2], 1)
+    # and another piece moves as the place does.
+    eye = np.linalg.norm(given.surface.vertices - [0.5, 0.5, 0.75], axis=1) < 0.101
+    weights[(weights[:, 2] == 0.9) & eye] = [0, 0.4, 0.6]
     found = settled(given, sparse.csr_array(weights))
     np.testing.assert_allclose(rows(given, found, [0.5, 0.5, 0.85])[:, :2], 0.5)
 

@@ -18,7 +18,7 @@ def test_a_tube_has_the_closed_form(path):
     given = problem(mesh, skeleton(path(np.linspace(0, LENGTH, 5))))
     np.testing.assert_allclose(
         solve(given).toarray()[given.surface.weld],
-        Falloff().weights(s, np.arange(5)),
+        Falloff(centre=0.5).weights(s, np.arange(5)),
         atol=1e-6,
     )
 
@@ -32,7 +32,7 @@ def test_loose_triangles_have_the_closed_form():
         Mesh(corners.reshape(-1, 3), np.arange(len(mesh.faces) * 3).reshape(-1, 3)),
         skeleton(straight(np.linspace(0, LENGTH, 5))),
     )
-    exact = Falloff().weights(corners.reshape(-1, 3)[:, 0], np.arange(5))
+    exact = Falloff(centre=0.5).weights(corners.reshape(-1, 3)[:, 0], np.arange(5))
     np.testing.assert_allclose(solve(given).toarray()[given.surface.weld], exact, atol=1e-6)
 
 
@@ -72,7 +72,7 @@ def test_parts_that_overlap_are_weighted_as_one_body():
     )
     joints = skeleton(straight(np.linspace(0, LENGTH, 5)))
     given = problem(mesh, joints)
-    exact = Falloff().weights(given.surface.vertices[:, 0], np.arange(5))
+    exact = Falloff(centre=0.5).weights(given.surface.vertices[:, 0], np.arange(5))
     np.testing.assert_allclose(solve(given).toarray(), exact, atol=1e-6)
     # On one closed body both methods agree.
     given = problem(whole, joints)
