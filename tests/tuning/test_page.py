@@ -26,7 +26,7 @@ SETTLED = """() => !!window.autoweight?.work && !!autoweight.work()
   && autoweight.shown().kind === 2 && autoweight.shown().serial === autoweight.work().serial"""
 
 
-def wait(tab, what, seconds=40):
+def wait(tab, what, seconds=150):
     """Until something of the page is so; its policy does not let a string be waited for."""
     for _ in range(10 * seconds):
         try:
@@ -38,9 +38,19 @@ def wait(tab, what, seconds=40):
     raise AssertionError(f"still not so: {what}")
 
 
+def until(so, seconds=150):
+    """Until something here is so."""
+    for _ in range(10 * seconds):
+        if so():
+            return
+        time.sleep(0.1)
+    raise AssertionError("still not so")
+
+
 @contextmanager
 def opened(browser, address):
     tab = browser.new_page(viewport={"width": 1400, "height": 900})
+    tab.set_default_timeout(150_000)  # for a machine that has much else to do
     complaints: list[str] = []
     tab.on("pageerror", lambda error: complaints.append(str(error)))
     tab.on(
@@ -209,10 +219,7 @@ def test_the_curve_and_the_body_agree(tuning):
     tab, here, _ = tuning
     live = here.live
     wait(tab, SETTLED)
-    for _ in range(100):
-        if live.along is not None:
-            break
-        time.sleep(0.1)
+    until(lambda: live.along is not None)
     along, chain = live.along
     number = next(k for k, each in enumerate(live.outline.chains) if each.name == "tail")
     limb = live.outline.parts[number]
@@ -284,11 +291,9 @@ def test_a_rig_saved_anew_is_taken_in_and_the_page_comes_back_where_it_was(tunin
     save(cut(load(place / "small.glb")), place / "new.glb")
     shutil.move(place / "new.glb", place / "small.glb")
     wait(tab, "() => document.getElementById('facts')?.textContent.length > 0")
-    for _ in range(200):
-        if len(here.live.desk.rig.mesh.vertices) > many:
-            break
-        tab.wait_for_timeout(100)
-    tab.wait_for_timeout(500)
+    until(lambda: len(here.live.desk.rig.mesh.vertices) > many)
+    many = len(here.live.desk.rig.mesh.vertices)
+    wait(tab, f"() => document.getElementById('facts')?.textContent.startsWith('{many}')")
     wait(tab, SETTLED)
     assert tab.locator("#facts").inner_text().startswith(str(len(here.live.desk.rig.mesh.vertices)))
     said(tab, "taken in")
@@ -299,7 +304,7 @@ def test_a_rig_saved_anew_is_taken_in_and_the_page_comes_back_where_it_was(tunin
 
 def test_worst_places_are_measured_behind_the_hand_and_before_stands_beside_after(tuning):
     tab, _, _ = tuning
-    wait(tab, "() => document.querySelectorAll('#places button').length > 0", 60)
+    wait(tab, "() => document.querySelectorAll('#places button').length > 0", 240)
     tab.locator("#places button").first.click()
     assert int(tab.locator("#frame").input_value()) > 0
     tab.get_by_label("saved beside now").check()
@@ -353,7 +358,7 @@ def test_a_killed_server_loses_nothing(browser, place):
             tab.locator("#save").click()
             said(tab, "saved")
         running.send_signal(signal.SIGINT)
-        assert running.wait(20) == 0
+        assert running.wait(150) == 0
         recipe = load_recipe(place / "small.toml")
         assert recipe.chain[0].falloff.reach == 0.9
         assert first_pass(load(place / "small.glb"), recipe) is not None
