@@ -134,9 +134,10 @@ class Live:
         self.exact: Solution | None = None
         self.exact_serial, self.shown_serial = 0, 0
         self.exact_outline = self.outline
-        self.shown = sparse.csc_array((len(desk.rig.mesh.vertices), len(desk.rig.skeleton)))
+        self.shown = self._of_the_file()
         self.before = self.shown
         self.before_due = True
+        self.refused: int | None = None
         self.along: tuple[NDArray[np.float32], NDArray[np.int32]] | None = None
         self.along_of: Outline | None = None
         self.marks = np.zeros(len(desk.rig.mesh.vertices), dtype=np.uint8)
@@ -155,6 +156,15 @@ class Live:
             across = symmetry(rig, self.plane, surface=surface).vertices
             there = across.partner[surface.weld] >= 0
             self.twin[there] = surface.speakers[across.partner[surface.weld[there]]]
+
+    def _of_the_file(self) -> sparse.csc_array:
+        """What is shown until weights are worked out: those that the rig has."""
+        rig = self.desk.rig
+        if rig.weights is None:
+            return sparse.csc_array((len(rig.mesh.vertices), len(rig.skeleton)))
+        found = rig.weights.matrix.tocsc()
+        found.sort_indices()
+        return found
 
     def _range(self, recipe: Recipe) -> Clip:
         self.motion_of = recipe.motion
@@ -196,10 +206,11 @@ class Live:
         self.pages.add(page)
         page.send(self.state())
         every = range(self.shown.shape[1])
-        if self.shown_serial:
-            kind = wire.EXACT if self.shown_serial == self.exact_serial else wire.SKETCH
-            page.send(wire.columns(wire.BEFORE, 0, self.before, every))
-            page.send(wire.columns(kind, self.shown_serial, self.shown, every))
+        kind = wire.EXACT if self.shown_serial == self.exact_serial else wire.SKETCH
+        if self.exact is None:
+            kind = wire.FILE
+        page.send(wire.columns(wire.BEFORE, 0, self.before, every))
+        page.send(wire.columns(kind, self.shown_serial, self.shown, every))
         page.send(wire.values(wire.MARKS, self.marks))
         page.send(self._decided())
         if self.along:
@@ -444,6 +455,8 @@ class Live:
                     rig = now
                     await self._take_in_rig()
                 pending = now
+            elif self.refused not in (None, self.desk.serial):  # the recipe may be mended now
+                await self._take_in_rig()
             now = _stamp(self.desk.path)
             if now != recipe:
                 recipe = now
@@ -456,12 +469,13 @@ class Live:
                 said = await asyncio.to_thread(self.desk.take_in_rig)
             except AutoweightError as error:
                 self.say(f"The rig was saved anew, but cannot be used: {error}", alarm=True)
+                self.refused = self.desk.serial
                 return
-            desk = self.desk
+            desk, self.refused = self.desk, None
             self.outline = Outline.of(desk.session, desk.recipe())
             self.exact, self.along, self.along_of = None, None, None
             self.exact_serial = self.shown_serial = self.measured = 0
-            self.shown = sparse.csc_array((len(desk.rig.mesh.vertices), len(desk.rig.skeleton)))
+            self.shown = self._of_the_file()
             self.before, self.before_due = self.shown, True
             self.marks = np.zeros(len(desk.rig.mesh.vertices), dtype=np.uint8)
             await asyncio.to_thread(self._look_at_rig)

@@ -8,11 +8,21 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-__all__ = ["BEFORE", "EXACT", "MARKS", "PLACES", "SKETCH", "changed_columns", "columns", "values"]
+__all__ = [
+    "BEFORE",
+    "EXACT",
+    "FILE",
+    "MARKS",
+    "PLACES",
+    "SKETCH",
+    "changed_columns",
+    "columns",
+    "values",
+]
 
-SKETCH, EXACT, MARKS, PLACES, BEFORE = 1, 2, 3, 4, 5
+SKETCH, EXACT, MARKS, PLACES, BEFORE, FILE = 1, 2, 3, 4, 5, 6
 """Kinds of message: weights about right, weights by the recipe, locks, places along limbs, weights
-that were saved last."""
+that were saved last, weights that the rig came with."""
 
 
 def columns(kind: int, serial: int, matrix: sparse.csc_array, chosen: Iterable[int]) -> bytes:

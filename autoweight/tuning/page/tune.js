@@ -98,7 +98,7 @@ function hear(message) {
   };
   does[message.type]?.();
 }
-const SKETCH = 1, EXACT = 2, MARKS = 3, PLACES = 4, BEFORE = 5;
+const SKETCH = 1, EXACT = 2, MARKS = 3, PLACES = 4, BEFORE = 5, FILE = 6;
 function receive(buffer) {
   if (new Uint32Array(buffer, 0, 1)[0] === MARKS) {
     marks = new Uint8Array(buffer, 8);
@@ -175,6 +175,7 @@ function doing() {
   let weights = "working out the weights";
   if (document.body.classList.contains("alone")) weights = "no line";
   else if (work.trouble) weights = "weights of an earlier recipe";
+  else if (shown.kind === FILE) weights = "the file's weights; exact ones follow";
   else if (shown.serial === work.serial)
     weights = shown.kind === EXACT ? "exact weights" : "sketch; exact weights follow";
   $("doing").textContent = `${edits} · ${weights}`;
