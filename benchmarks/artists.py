@@ -103,7 +103,7 @@ CONSTANTS = {
     "autoweight.methods.heat.FALL": (8, 12),
     "autoweight.methods.heat.CRISP": (1.15, 1.3, 1.5),
     "autoweight.methods.stretches.BEYOND": (1.0, 1.2),
-    "autoweight.skeleton.bones.INWARD": (0.45, 0.6, 0.8),
+    "autoweight.skeleton.bones.INWARD": (0.35, 0.45, 0.6),
     "autoweight.skeleton.bones.APART": (0.0, 0.5),
     "autoweight.skeleton.roles.OUTSIDE": (0.01, 0.02),
 }

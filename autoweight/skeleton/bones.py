@@ -30,7 +30,7 @@ Depth = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]
 """How far it is from places, (k, 3), along unit ways, (k, 3), to where they leave the body, (k,);
 infinite for one that does not: `autoweight.surface.visibility.depth`."""
 
-INWARD = 0.6
+INWARD = 0.45
 """Share of the way to where its axis leaves the body that a bone without an end goes."""
 
 AS_LONG, APART = 0.05, 0.5
@@ -100,7 +100,7 @@ def frames(skeleton: Skeleton, depth: Depth | None = None) -> Frames:
     Frames
         A bone ends at the joint's tip; else at the child along the axis the joints share; else,
         if the file has no tips, at the only child or in the middle of several. What is left has
-        a bone along the axis, 0.6 of the way to where it leaves the body; without an axis, or a
+        a bone along the axis, 0.45 of the way to where it leaves the body; without an axis, or a
         body, it goes on from its parent's bone for as far again.
     """
     at, parents = skeleton.positions, skeleton.parents

@@ -58,7 +58,7 @@ def test_a_bone_that_nothing_ends_goes_part_of_the_way_out_of_the_body():
         depth(body)(np.array([[1.0, 0, 0]]), np.array([[1.0, 0, 0]])), [3.0], rtol=1e-9
     )
     found = frames(skeleton, Sight(body).depth)
-    np.testing.assert_allclose(found.end[2], [2, 0.6 * 0.4, 0], atol=0.005)  # a ring of 24 sides
+    np.testing.assert_allclose(found.end[2], [2, 0.45 * 0.4, 0], atol=0.005)  # a ring of 24 sides
     np.testing.assert_allclose(found.axes[2, :, 0], [0, 1, 0], atol=1e-12)
 
 
