@@ -132,6 +132,8 @@ def _from_npz(path: Path) -> Triplets:
         rows, columns = (int(each) for each in file["shape"])
     if columns != len(names):
         raise ValueError(f"{columns} columns but {len(names)} joint names")
+    if (indptr < 0).any() or (indptr > len(indices)).any():  # so far that differences wrap round
+        raise ValueError("its rows are outside its values")
     matrix = sparse.csr_array((data, indices, indptr), shape=(rows, columns))
     matrix.check_format(full_check=True)  # else what points outside is read from anywhere
     matrix = matrix.tocoo()

@@ -141,6 +141,19 @@ def test_an_index_outside_the_table_is_refused(tmp_path):
         load_weights(tmp_path / "table.npz", finished)
 
 
+def test_rows_outside_the_table_are_refused(tmp_path):
+    """Their differences wrap round to what is in order, which is all that scipy looks at."""
+    finished = rig()
+    save(finished, tmp_path / "table.npz")
+    with np.load(tmp_path / "table.npz") as file:
+        held = dict(file)
+    held["indptr"] = held["indptr"].astype(np.int64)
+    held["indptr"][1:-1] = np.linspace(1, 4, len(held["indptr"]) - 2).astype(np.int64) << 61
+    np.savez(tmp_path / "table.npz", **held)
+    with pytest.raises(FileError, match="is not a weight table"):
+        load_weights(tmp_path / "table.npz", finished)
+
+
 def test_a_name_of_no_characters_is_refused(tmp_path):
     """Numpy takes any four bytes for a character; Python does not."""
     finished = rig()
