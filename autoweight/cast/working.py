@@ -239,8 +239,10 @@ def _level(
         found = carry(densest, rig, recipe)
         weights = found.weights
         if level.joints:
-            weights = folded(weights, rig.skeleton, _kept(rig, level))
-        weights = tidy(weights, how, mesh=rig.mesh, skeleton=rig.skeleton)
+            # Of what is folded, what comes from far off is no stray: it is capped, and that is all.
+            weights = tidy(folded(weights, rig.skeleton, _kept(rig, level)), how)
+        else:
+            weights = tidy(weights, how, mesh=rig.mesh, skeleton=rig.skeleton)
         rig = replace(rig, weights=quantise(weights, how.bits))
         away = gap(densest, rig, surface=surface)
     told = {
