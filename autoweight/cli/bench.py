@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 @click.option(
     "--methods",
     metavar="NAMES",
-    help="With commas; a built-in name, package.module:function, or a recipe file, which brings "
-    "its parameters. Every built-in one otherwise.",
+    help="With commas; a built-in name, package.module:function, a recipe file, which brings its "
+    "parameters, or like: in the taste of the other RIGS. Every built-in one otherwise.",
 )
 @click.option(
     "--repeats",

@@ -15,11 +15,14 @@ from autoweight.batch import apart
 from autoweight.batch.apart import Answer, peak
 from autoweight.batch.engine import hand_out
 from autoweight.batch.ledger import Entry, Ledger, digest, prints, signature
-from autoweight.errors import AutoweightError, WeightsError
+from autoweight.errors import AutoweightError, RecipeError, WeightsError
 from autoweight.methods import find
 from autoweight.recipes.recipe import Recipe, load_recipe
 
-__all__ = ["DEFAULTS", "Limits", "Measures", "Result", "Summary", "league", "summaries"]
+__all__ = ["DEFAULTS", "LIKE", "Limits", "Measures", "Result", "Summary", "league", "summaries"]
+
+LIKE = "like"
+"""The method that weights each rig in the taste of the others."""
 
 DEFAULTS = ("auto", "heat", "bands", "volume", "biharmonic", "nearest", "inverse")
 
@@ -163,14 +166,22 @@ class _Entrant:
     method: str
     limits: Limits
     taken: Mapping[str, Any] = field(default_factory=dict)
+    kin: tuple[str, ...] = ()
 
     @property
     def files(self) -> tuple[str, ...]:
-        return (self.rig, self.method) if self.method.endswith(RECIPE) else (self.rig,)
+        own = (self.rig, self.method) if self.method.endswith(RECIPE) else (self.rig,)
+        return own + self.kin
 
     @property
     def asked(self) -> str:
-        return digest(signature(), self.rig, self.method, repr(self.limits), repr(self.taken))
+        return digest(
+            signature(), self.rig, self.method, repr(self.limits), repr(self.taken), *self.kin
+        )
+
+    @property
+    def recipe(self) -> Recipe:
+        return Recipe(like=self.kin) if self.method == LIKE else _recipe(self.method)
 
 
 def league(
@@ -192,7 +203,7 @@ def league(
         Files with weights.
     methods : sequence of str
         Built-in names, ``package.module:function`` for one of the user's own, or recipe files,
-        which bring a method and its parameters.
+        which bring a method and its parameters. `LIKE` weights each rig in the taste of the others.
     limits : Limits, optional
     taken : mapping, optional
         Which character and parts of the files: arguments of `autoweight.io.load`.
@@ -215,11 +226,18 @@ def league(
         A method or recipe that cannot be found.
     """
     for method in methods:
-        _recipe(method)
+        if method == LIKE:
+            _enough(rigs)
+        else:
+            _recipe(method)
     limits = limits or Limits()
     if scheduler is not None or keep is not None:
         rigs = [os.path.abspath(rig) for rig in rigs]
-    entrants = [_Entrant(rig, method, limits, taken or {}) for rig in rigs for method in methods]
+    entrants = [
+        _Entrant(rig, method, limits, taken or {}, _others(rig, rigs) if method == LIKE else ())
+        for rig in rigs
+        for method in methods
+    ]
     ledger = Ledger(keep) if keep is not None else None
     results: dict[int, Result] = {}
     todo = []
@@ -239,6 +257,17 @@ def league(
         results[todo[which]] = result
         told(result)
     return [results[number] for number in range(len(entrants))]
+
+
+def _enough(rigs: Sequence[str]) -> None:
+    if len(set(rigs)) < 2:
+        raise RecipeError(
+            f"method {LIKE!r} weights each rig in the taste of the others; bench two at least"
+        )
+
+
+def _others(rig: str, rigs: Sequence[str]) -> tuple[str, ...]:
+    return tuple(os.path.abspath(each) for each in dict.fromkeys(rigs) if each != rig)
 
 
 def _recipe(method: str) -> Recipe:
@@ -305,10 +334,10 @@ def summaries(results: Sequence[Result]) -> list[Summary]:
 
 
 def _measured(entrant: _Entrant) -> Measures:
-    return _measure(entrant.rig, entrant.method, entrant.limits, entrant.taken)
+    return _measure(entrant.rig, entrant.recipe, entrant.limits, entrant.taken)
 
 
-def _measure(path: str, method: str, limits: Limits, taken: Mapping[str, Any]) -> Measures:
+def _measure(path: str, recipe: Recipe, limits: Limits, taken: Mapping[str, Any]) -> Measures:
     from dataclasses import replace
 
     import numpy as np
@@ -327,7 +356,6 @@ def _measure(path: str, method: str, limits: Limits, taken: Mapping[str, Any]) -
     if rig.weights is None:
         raise WeightsError(f"{path}: has no weights to come near to; bench rigs that have some")
     surface = prepare(rig.mesh)
-    recipe = _recipe(method)
     how = replace(recipe.tidy, max_influences=limits.max_influences)
     recipe = replace(recipe, tidy=how)
     bare = replace(rig, weights=None)

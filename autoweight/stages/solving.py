@@ -347,7 +347,8 @@ class _Task:
     def _leave_idle(self, taste: Taste) -> None:
         """Give no weight to joints that finished rigs give none."""
         skeleton, active = self.rig.skeleton, self.planned.active
-        none = idle(taste, skeleton, active)
+        wanted = self.recipe.chosen(skeleton.names, "joint", "use")
+        none = idle(taste, skeleton, active & ~wanted)
         none &= ~self.recipe.chosen(skeleton.names, "joint", "use")
         if none.any():
             names = [skeleton.names[joint] for joint in np.flatnonzero(none)]

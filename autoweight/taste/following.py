@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +20,7 @@ from autoweight.surface import Surface
 from autoweight.surface.laplacian import laplacian
 from autoweight.surface.solver import solve_columns
 from autoweight.taste.builds import Build, build
-from autoweight.taste.kinship import Kin, counterparts
+from autoweight.taste.kinship import Kin, counterparts, fallen
 from autoweight.taste.learning import Taste
 from autoweight.taste.traits import PLACE, TRAITS, candidates, sight, traits, turned
 
@@ -42,6 +44,9 @@ BINS = 64
 
 FOLDS = 3
 """Most groups of rigs that are left out in turn, to find how far to follow the others."""
+
+LITTLE = 1e-6
+"""Least mean square of changes that rigs are evened out by."""
 
 DOUBT = 0.002
 """Mean square of changes below which there is too little to tell whether they were right."""
@@ -101,6 +106,12 @@ def follow(
             f"none of the {int(active.sum())} joints is like one of {taste.names}, by name or by "
             "build; learn from rigs of its kind"
         )
+    for lesson, each in zip(taste.lessons, kin, strict=True):
+        if fallen(like, lesson.build, each):
+            raise SkeletonError(
+                f"{lesson.name}: its joints lie as if turned by 90° against the rig's; export both "
+                "with the same axis up"
+            )
     if not any((each.trust > 0).any() for each in kin):
         none = np.zeros(len(surface))
         return Followed(solved, none, (_told(taste, like, kin, surface, none),))
@@ -194,14 +205,20 @@ class _School:
             np.concatenate(column) for column in zip(*columns, strict=True)
         )
         self._places = table[:, PLACE]
+        # A rig that the default is far off on is not to drown the others.
+        for number in np.unique(self._rig):
+            own = self._rig == number
+            mean = np.average(self._change[own] ** 2, weights=self._weight[own] + 1e-12)
+            self._weight[own] /= max(mean, LITTLE)
+        self._weight /= self._weight.mean()
         self._edges = np.quantile(table, np.linspace(0, 1, BINS + 1)[1:-1], axis=0)
         self._codes = self._coded(table, self._kind)
-        self._trees = self._fitted(np.ones(len(table), dtype=bool))
+        self._ask = self._fitted(np.ones(len(table), dtype=bool))
         self.faith = self._faith()
 
     def changes(self, table: NDArray[np.float32], kind: NDArray[np.int64]) -> NDArray[np.float64]:
         """What the rigs would change, (m,), before any doubt."""
-        return np.asarray(self._trees.predict(self._coded(table, kind)))
+        return self._ask(self._coded(table, kind))
 
     def near(self, table: NDArray[np.float32], kind: NDArray[np.int64]) -> NDArray[np.float64]:
         """How near each place is to one learned from at the same joint, 0 to 1."""
@@ -217,23 +234,29 @@ class _School:
         columns = [np.searchsorted(edges, values) for edges, values in both]
         return np.column_stack([*columns, np.minimum(kind, KINDS)]).astype(np.uint8)
 
-    def _fitted(self, chosen: NDArray[np.bool_]):
+    def _fitted(
+        self, chosen: NDArray[np.bool_]
+    ) -> Callable[[NDArray[np.uint8]], NDArray[np.float64]]:
+        """What tells the change from codes, learned from some of the samples.
+
+        The mean of trees that know which joint it is and of trees that do not: what holds for
+        all joints is learned from more samples.
+        """
         from sklearn.ensemble import HistGradientBoostingRegressor  # slow to import
         from threadpoolctl import threadpool_limits
 
-        trees = HistGradientBoostingRegressor(
-            max_iter=120,
-            learning_rate=0.1,
-            max_leaf_nodes=31,
-            min_samples_leaf=20,
-            early_stopping=False,
-            categorical_features=[len(TRAITS)],
-            random_state=0,
+        codes, change, weight = (each[chosen] for each in (self._codes, self._change, self._weight))
+        trees = {"max_iter": 120, "l2_regularization": 10.0, "early_stopping": False}
+        named = HistGradientBoostingRegressor(
+            categorical_features=[len(TRAITS)], random_state=0, **trees
         )
+        nameless = HistGradientBoostingRegressor(random_state=0, **trees)
         with threadpool_limits(1, user_api="openmp"):  # threads that wait for others cost more
-            return trees.fit(
-                self._codes[chosen], self._change[chosen], sample_weight=self._weight[chosen]
-            )
+            named.fit(codes, change, sample_weight=weight)
+            nameless.fit(codes[:, :-1], change, sample_weight=weight)
+        return lambda asked: np.asarray(
+            (named.predict(asked) + nameless.predict(asked[:, :-1])) / 2
+        )
 
     def _faith(self) -> NDArray[np.float64]:
         """How far to follow what is asked of each kind of joint, 0 to 1, (kinds,).
@@ -247,9 +270,10 @@ class _School:
             return np.full(count, ALONE)
         fold = np.searchsorted(rigs, self._rig) % min(len(rigs), FOLDS)
         asked = np.zeros(len(fold))
-        for each in range(min(len(rigs), FOLDS)):
-            out = fold == each
-            asked[out] = self._fitted(~out).predict(self._codes[out])
+        with ThreadPoolExecutor(2) as pool:
+            outs = [fold == each for each in range(min(len(rigs), FOLDS))]
+            for out, ask in zip(outs, pool.map(self._fitted, [~out for out in outs]), strict=True):
+                asked[out] = ask(self._codes[out])
         size, right, mass = (
             np.bincount(self._kind, self._weight * each, minlength=count)
             for each in (asked**2, asked * self._change, 1.0)

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.distance import cdist
+from scipy.spatial.transform import Rotation
 
 from autoweight.taste.builds import Build
 
-__all__ = ["Kin", "counterparts"]
+__all__ = ["Kin", "counterparts", "fallen"]
 
 NEAR = 0.25
 """Joints of unlike names are the same from this far apart at most, in what `_unlike` adds up."""
@@ -24,6 +25,15 @@ STEADY, ASTRAY = np.cos(np.radians((50.0, 90.0)))
 STRETCH = 3.0
 """How many times as long or short, for its skeleton, a bone may be; at the square of that it is
 not trusted at all."""
+
+
+ENOUGH = 3
+"""Kinds of joint of one name that are needed to tell which axis is up."""
+
+CLEARLY = 0.5
+"""Joints lie as if turned if a quarter turn leaves at most this share of how far they are apart."""
+
+QUARTERS = 90 * np.concatenate([np.eye(3), -np.eye(3)])
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,6 +96,29 @@ def counterparts(new: Build, old: Build) -> Kin:
     back = np.full(len(old.first), -1)
     back[match[known]] = known
     return Kin(back[old.kinds], trust, by_name)
+
+
+def fallen(new: Build, old: Build, kin: Kin) -> bool:
+    """Whether a rig has another axis up: a quarter turn makes its joints lie as the other's do.
+
+    Parameters
+    ----------
+    new, old : Build
+    kin : Kin
+        Of the two. Fewer than `ENOUGH` joints of one name tell nothing.
+    """
+    joints = np.flatnonzero((kin.of >= 0) & kin.named[np.maximum(kin.of, 0)])
+    if len(np.unique(kin.of[joints])) < ENOUGH:
+        return False
+    mine, its = new.place[new.first[kin.of[joints]]], old.place[joints]
+    mine, its = mine - mine.mean(axis=0), its - its.mean(axis=0)
+
+    def off(turned: NDArray[np.float64]) -> float:
+        return float(np.linalg.norm(mine - turned))
+
+    turns = Rotation.from_euler("xyz", QUARTERS, degrees=True)
+    nearest = min(off(turn.apply(its)) for turn in turns)
+    return nearest < CLEARLY * off(its) and nearest < 0.5 * float(np.linalg.norm(mine))
 
 
 def _matched(new: Build, old: Build) -> NDArray[np.int64]:

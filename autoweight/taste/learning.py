@@ -20,7 +20,7 @@ from autoweight.taste.traits import candidates, sight, traits
 
 __all__ = ["Example", "Lesson", "Taste", "digest", "learned"]
 
-SAMPLES = 90_000
+SAMPLES = 60_000
 """Vertices with a joint each that are learned from at most, all rigs together."""
 
 

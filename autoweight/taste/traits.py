@@ -25,21 +25,16 @@ GRID = 2.0**20
 
 TRAITS = (
     *("along", "away", "across", "up", "front"),
-    *("along_flesh", "away_flesh", "across_flesh", "up_flesh", "front_flesh"),
     *("normal_across", "normal_up", "normal_front", "normal_along"),
     *("away_girths", "girth"),
-    *(
-        f"{who}_{ring}"
-        for ring in ("here", "near", "about")
-        for who in ("own", "parent", "children")
-    ),
+    *("own", "parent", "children"),
 )
-"""Their names, in order. Bone lengths, radii of the joint's flesh, cosines, shares."""
+"""Their names, in order. Bone lengths, cosines, shares that the default gives."""
 
 PLACE = slice(2, 5)
 """Those that say where a vertex is from its joint, in bone lengths."""
 
-DIRECTIONS = (PLACE, slice(7, 10), slice(10, 13))
+DIRECTIONS = (PLACE, slice(5, 8))
 """Those that turn with the joint."""
 
 
@@ -55,21 +50,19 @@ class Sight:
     build : Build
     solved : csr_array, shape (n, j)
         What the default makes of it.
-    flesh : ndarray, shape (j,)
-        Root mean square distance from each joint of what it was given, in scene units.
     girth : ndarray, shape (n,)
         Distance to the nearest bone, in scene units.
-    kin : tuple of csr_array, shape (n, j)
-        Shares of each joint, its parent and its children here, then over a ring, then three.
+    parents, children : csr_array, shape (n, j)
+        What it gives to the parent of each joint, and to its children.
     """
 
     surface: Surface
     positions: NDArray[np.float64]
     build: Build
     solved: sparse.csr_array
-    flesh: NDArray[np.float64]
     girth: NDArray[np.float64]
-    kin: tuple[sparse.csr_array, ...]
+    parents: sparse.csr_array
+    children: sparse.csr_array
 
 
 def sight(problem: Problem, build: Build, solved: sparse.csr_array) -> Sight:
@@ -87,34 +80,25 @@ def sight(problem: Problem, build: Build, solved: sparse.csr_array) -> Sight:
     -------
     Sight
     """
-    surface, positions = problem.surface, problem.skeleton.positions
-    held = sparse.csr_array(sparse.diags_array(surface.areas) @ solved)
-    mass = np.asarray(held.sum(axis=0)).ravel()
-    moment = held.T @ surface.vertices
-    spread = held.T @ np.einsum("ij,ij->i", surface.vertices, surface.vertices)
-    spread += mass * np.einsum("ij,ij->i", positions, positions)
-    spread -= 2 * np.einsum("ij,ij->i", positions, moment)
-    flesh = np.sqrt(np.maximum(spread, 0) / np.where(mass > 0, mass, 1.0))
-    flesh = np.where(flesh > 1e-3 * build.size, flesh, build.length)
+    hangs = _hangs(build)
+    return Sight(
+        problem.surface,
+        problem.skeleton.positions,
+        build,
+        solved,
+        reaches_of(problem),
+        sparse.csr_array(solved @ hangs.T),
+        sparse.csr_array(solved @ hangs),
+    )
 
-    links = surface.adjacency.copy()
-    links.data = np.ones_like(links.data)
-    links = sparse.csr_array(links + sparse.eye_array(len(surface), format="csr"))
-    ring = sparse.csr_array(sparse.diags_array(1 / np.diff(links.indptr)) @ links)
-    below = np.flatnonzero(build.parent >= 0)
-    count = len(positions)
-    hangs = sparse.csr_array(
+
+def _hangs(build: Build) -> sparse.csr_array:
+    """Which joints hang from which, among those with flesh, (j, j)."""
+    below = np.flatnonzero((build.parent >= 0) & build.fleshed)
+    count = len(build.parent)
+    return sparse.csr_array(
         (np.ones(len(below)), (below, build.parent[below])), shape=(count, count)
     )
-    kin: list[sparse.csr_array] = []
-    rows = solved
-    for rounds in (0, 1, 2):
-        for _ in range(rounds):
-            rows = sparse.csr_array(ring @ rows)
-            rows.data[rows.data < 1e-6] = 0
-            rows.eliminate_zeros()
-        kin += [rows, sparse.csr_array(rows @ hangs.T), sparse.csr_array(rows @ hangs)]
-    return Sight(surface, positions, build, solved, flesh, reaches_of(problem), tuple(kin))
 
 
 def candidates(seen: Sight) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -125,11 +109,7 @@ def candidates(seen: Sight) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """
     given, build = seen.solved, seen.build
     faint, solid = given > FAINT, given > SOLID
-    below = np.flatnonzero((build.parent >= 0) & build.fleshed)
-    count = len(build.parent)
-    hangs = sparse.csr_array(
-        (np.ones(len(below)), (below, build.parent[below])), shape=(count, count)
-    )
+    hangs = _hangs(build)
     near = sparse.csr_array(
         faint.astype(float) + solid.astype(float) @ sparse.csr_array(hangs + hangs.T)
     )
@@ -170,12 +150,11 @@ def traits(seen: Sight, vertex: NDArray[np.intp], joint: NDArray[np.intp]) -> ND
     found = np.column_stack(
         [
             spot / build.length[joint, None],
-            spot / seen.flesh[joint, None],
             normal,
             np.einsum("ij,ij->i", normal, way),
             np.minimum(away / girth, 20.0),
             girth / build.length[joint],
-            *(_entries(each, vertex, joint) for each in seen.kin),
+            *(_entries(each, vertex, joint) for each in (seen.solved, seen.parents, seen.children)),
         ]
     )
     return _rounded(np.clip(found, -1e3, 1e3))

@@ -7,12 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from bodies import skeleton, straight, tube
-from kin import cousin
+from kin import NAMES, cousin
 
 import autoweight
 from autoweight.errors import FileError, RecipeError, SkeletonError, WeightsError
 from autoweight.recipes.recipe import ChainRule, Lock, Mirror, Recipe, load_recipe
-from autoweight.rig import Rig, Weights
+from autoweight.rig import Mesh, Rig, Skeleton, Weights
+from autoweight.stages.league import Limits, league
 from autoweight.stages.session import Session
 from autoweight.stages.solving import first_pass
 from autoweight.taste.file import load_taste, save_taste
@@ -172,6 +173,32 @@ def test_what_cannot_be_learned_from_is_said(kin, tmp_path):
         autoweight.learn([tmp_path / "gone.glb"])
     with pytest.raises(RecipeError, match="no finished rig"):
         first_pass(new, Recipe(like=()))
+
+
+def test_another_axis_up_is_refused(kin):
+    turn = np.array([[0.0, -1, 0], [1, 0, 0], [0, 0, 1]])
+    rest = kin[0].skeleton.rest.copy()
+    rest[:, :3] = turn @ rest[:, :3]
+    upright = Rig(
+        Mesh(kin[0].mesh.vertices @ turn.T, kin[0].mesh.faces),
+        Skeleton(NAMES, kin[0].skeleton.parents, rest),
+        kin[0].weights,
+    )
+    with pytest.raises(SkeletonError, match="same axis up"):
+        autoweight.like(bare(cousin(1.6, 0.35)), [upright])
+
+
+def test_bench_weights_each_in_the_taste_of_the_others(tmp_path):
+    for number, size in enumerate((1.6, 2.0, 2.6)):
+        autoweight.save(cousin(size, 0.4), tmp_path / f"kin{number}.glb")
+    rigs = [str(path) for path in sorted(tmp_path.glob("*.glb"))]
+    plain, like = (
+        league(rigs[:1], ["heat"], Limits(repeats=1)),
+        league(rigs, ["like"], Limits(repeats=1)),
+    )
+    assert like[0].measures.l1 < 0.6 * plain[0].measures.l1
+    with pytest.raises(RecipeError, match="two at least"):
+        league(rigs[:1], ["like"])
 
 
 def test_the_rig_itself_may_be_among_them(kin):

@@ -1,0 +1,78 @@
+"""How near a rig comes to its artist's weights in the taste of its kin, each left out in turn.
+
+    python benchmarks/kin.py [--carry] [--by STRANGER...] RIG RIG...
+
+takes finished rigs of one kind. Each is weighted by a plain solve and in the taste of the others,
+joints without weight left out, and both are compared with the weights it has: mean L1 /
+deformation in thousandths of the diagonal, as `autoweight.weights.comparing` defines them, after
+tidying. With --carry also the best that carrying any one of the others over gives. With --by the
+rigs are taught by those strangers, and not by each other.
+"""
+
+import argparse
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+import autoweight
+from autoweight.errors import AutoweightError, SkeletonError
+from autoweight.recipes.recipe import Recipe
+from autoweight.rig import Rig
+from autoweight.stages.solving import first_pass
+from autoweight.surface import prepare
+from autoweight.taste.learning import Taste
+from autoweight.weights.comparing import compare
+
+
+def carried(rig: Rig, others: list[Rig]) -> tuple[float, float]:
+    """The nearest of what carrying each of the others over gives, by L1."""
+    found = [(np.inf, np.inf)]
+    for other in others:
+        try:
+            over = autoweight.carry(other, replace(rig, weights=None), reach=1.0)
+        except AutoweightError:  # unlike sizes and joints cannot be carried
+            continue
+        apart = compare(rig, autoweight.tidy(over.weights))
+        found.append((apart.weights, 1000 * apart.deformation))
+    return min(found)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("rigs", nargs="+", type=Path, metavar="RIG")
+    parser.add_argument("--by", nargs="+", type=Path, default=[], metavar="STRANGER")
+    parser.add_argument("--carry", action="store_true")
+    given = parser.parse_args()
+    rigs = {path: autoweight.load(path) for path in given.rigs}
+    teachers = given.by or given.rigs
+    lessons = {path: autoweight.learn([path]).lessons for path in teachers}
+    rows = []
+    for path, rig in rigs.items():
+        surface = prepare(rig.mesh)
+        bare, recipe = replace(rig, weights=None), Recipe(skip=rig.unused_joints)
+        taste = Taste(tuple(each for other in teachers if other != path for each in lessons[other]))
+        found = [first_pass(bare, recipe, surface=surface).weights]
+        try:
+            found.append(autoweight.like(bare, taste, recipe, surface=surface).weights)
+        except SkeletonError as error:
+            print(error)
+            continue
+        apart = [compare(rig, weights, surface=surface) for weights in found]
+        row = [(each.weights, 1000 * each.deformation) for each in apart]
+        if given.carry:
+            row.append(carried(rig, [rigs[other] for other in rigs if other != path]))
+        rows.append(row)
+        cells = (f"{weights:.3f} /{moved:6.2f}" for weights, moved in row)
+        ratio = np.divide(row[1], row[0])
+        print(f"{path.stem:<18}", *cells, f"   taught to plain {ratio[0]:.2f} {ratio[1]:.2f}")
+    if not rows:
+        raise SystemExit("the rigs have no joint in common")
+    means = np.mean(rows, axis=0)
+    ratio = means[1] / means[0]
+    cells = (f"{weights:.3f} /{moved:6.2f}" for weights, moved in means)
+    print(f"{'mean':<18}", *cells, f"   taught to plain {ratio[0]:.2f} {ratio[1]:.2f}")
+
+
+if __name__ == "__main__":
+    main()
