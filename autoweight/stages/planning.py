@@ -103,7 +103,6 @@ def active_joints(
     recipe: Recipe,
     skeleton: Skeleton,
     found: tuple[Fleshless, ...] = (),
-    fleshed: NDArray[np.bool_] | None = None,
 ) -> tuple[NDArray[np.bool_], tuple[Fleshless, ...]]:
     """The joints that may have weight, and those left out that the recipe does not speak of.
 
@@ -113,8 +112,6 @@ def active_joints(
     skeleton : Skeleton
     found : tuple of Fleshless
         What is left out without being asked for, from `roles`.
-    fleshed : ndarray, shape (j,), bool, optional
-        Joints of which it is known better.
 
     Returns
     -------
@@ -135,8 +132,6 @@ def active_joints(
             f"joint {skeleton.names[both[0]]!r} is both to be skipped and to be used; leave it to "
             "one of the two",
         )
-    if fleshed is not None:
-        used |= fleshed
     active, left = ~skipped, []
     for each in found:
         joints = [joint for joint in each.joints if not (used[joint] or skipped[joint])]
@@ -153,7 +148,6 @@ def plan(
     recipe: Recipe,
     rig: Rig,
     surface: Surface | None = None,
-    fleshed: NDArray[np.bool_] | None = None,
 ) -> Plan:
     """Find in a rig what a recipe names, before any work is done.
 
@@ -163,8 +157,6 @@ def plan(
     rig : Rig
     surface : Surface, optional
         Of its mesh, where joints without flesh are to be found and left out.
-    fleshed : ndarray, shape (j,), bool, optional
-        Joints that are known to have some.
 
     Returns
     -------
@@ -182,7 +174,7 @@ def plan(
     """
     skeleton = rig.skeleton
     idle = roles(skeleton, surface) if surface is not None else ()
-    active, left_out = active_joints(recipe, skeleton, idle, fleshed)
+    active, left_out = active_joints(recipe, skeleton, idle)
     _method(recipe, recipe.method, ("method",))
 
     rule = np.full(len(skeleton), -1)

@@ -336,8 +336,7 @@ class _Task:
         self.recall, self.progress = recall, progress
         self.confidence: NDArray[np.float32] | None = None
         self.taste = taste or taste_for(recipe, recall=recall, progress=progress)
-        fleshed = votes(self.taste, rig.skeleton) > 0 if self.taste else None
-        self.planned = plan(recipe, rig, surface, fleshed)
+        self.planned = plan(recipe, rig, surface)
         self.frames = recall("frames", (), lambda: frames(rig.skeleton, depth(surface)))
         self.bones = bones(rig.skeleton, self.planned.active, self.frames)
         self.decisions = [*surface.repairs, *_left_out(rig, self.planned)]
@@ -349,7 +348,6 @@ class _Task:
         skeleton, active = self.rig.skeleton, self.planned.active
         wanted = self.recipe.chosen(skeleton.names, "joint", "use")
         none = idle(taste, skeleton, active & ~wanted)
-        none &= ~self.recipe.chosen(skeleton.names, "joint", "use")
         if none.any():
             names = [skeleton.names[joint] for joint in np.flatnonzero(none)]
             more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
@@ -364,7 +362,13 @@ class _Task:
         if self.taste is None:
             return solved
         self.progress("taste", 0)
-        rig, free = self.rig, problem.active.copy()
+        rig = self.rig
+        # What the default leaves out finished rigs may have used, and learned it was left out.
+        given = votes(self.taste, rig.skeleton) > 0
+        given &= ~self.recipe.chosen(rig.skeleton.names, "joint", "skip")
+        active = problem.active | given
+        problem = replace(problem, active=active, bones=bones(rig.skeleton, active, self.frames))
+        free = active.copy()
         for number, rule in enumerate(self.recipe.chain):
             if rule.method is not None or rule.falloff is not None:
                 free &= ~self.recipe.chosen(rig.skeleton.names, "joint", "chain", number, "joints")
