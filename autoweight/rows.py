@@ -49,7 +49,7 @@ def heaviest(matrix: sparse.csr_array) -> NDArray[np.intp]:
 
 
 def narrow(matrix: sparse.csr_array) -> sparse.csr_array:
-    """The same with indices of 32 bits, the only ones that scipy's graphs take before 1.15."""
+    """The same with indices of 32 bits, the only ones that some graphs of older scipy take."""
     indices, indptr = matrix.indices.astype(np.int32), matrix.indptr.astype(np.int32)
     return sparse.csr_array((matrix.data, indices, indptr), shape=matrix.shape)
 
