@@ -211,11 +211,12 @@ def _carried(finished: Rig, new: Rig, recipe: Recipe, how: Tidy, decisions: list
     """A rig with the weights of another, tidied."""
     found = carry(finished, new, recipe)
     decisions += found.notes
-    weights = tidy(found.weights, how, mesh=new.mesh, skeleton=new.skeleton)
+    held = found.held(new.skeleton)
+    weights = tidy(found.weights, how, mesh=new.mesh, skeleton=new.skeleton, locks=held)
     attributes = dict(new.attributes)
     if found.locks is not None:
         attributes[ATTRIBUTE] = found.locks
-    return replace(new, weights=quantise(weights, how.bits), attributes=attributes)
+    return replace(new, weights=quantise(weights, how.bits, locks=held), attributes=attributes)
 
 
 def _strayed(away: dict[str, Any]) -> list[str]:

@@ -102,6 +102,7 @@ def command(
     from autoweight.rows import replaced
     from autoweight.stages.carrying import carry
     from autoweight.surface import prepare
+    from autoweight.weights.locks import ATTRIBUTE
     from autoweight.weights.tidying import quantise, tidy
 
     progress = progress_to_stderr(quiet)
@@ -134,18 +135,24 @@ def command(
             surface=surface,
             progress=progress,
         )
+        held = found.held(rig.skeleton)
         weights = tidy(
-            found.weights, tidying, mesh=rig.mesh, skeleton=rig.skeleton, surface=surface
+            found.weights,
+            tidying,
+            mesh=rig.mesh,
+            skeleton=rig.skeleton,
+            locks=held,
+            surface=surface,
         )
         if not said:
             kept = found.kept.nonzero()[0]
             weights = Weights(replaced(weights.matrix, kept, found.weights.matrix[kept]))
         attributes = dict(rig.attributes)
         if found.locks is not None:
-            attributes["_LOCK"] = found.locks
+            attributes[ATTRIBUTE] = found.locks
         if confidence:
             attributes["_CARRY"] = found.confidence
-        final = quantise(weights, tidying.bits)
+        final = quantise(weights, tidying.bits, locks=held)
         told = {"vertices": len(rig.mesh.vertices), **found.counts, "notes": list(found.notes)}
         return replace(rig, weights=final, attributes=attributes), told
 

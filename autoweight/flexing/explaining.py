@@ -19,6 +19,7 @@ from autoweight.rows import entry_rows, replaced, selected
 from autoweight.skeleton.sides import Plane
 from autoweight.surface import Surface, prepare
 from autoweight.surface.patches import islands
+from autoweight.weights.locks import marked
 from autoweight.weights.strays import SAME, cleaned, owners, remaining, unrelated, unwanted
 
 __all__ = ["STILL", "Explanation", "Motion", "Repair", "Turn", "explain", "posed", "region"]
@@ -286,14 +287,20 @@ def explain(
         cause = "nothing"
     stray = _stray_share(held[:, joints].toarray(), motion, by_joint)
     culprits = joints[_most(stray)] if cause == "weights" else joints[:0]
-    repair = None
+    repair, stays = None, "that is where the joints hand over, which has to stay"
     if cause == "weights":
         places = np.unique(surface.weld[asked]).astype(np.int64)
         change = _stray_change(excess, places, culprits, surface.edges)
         if change.nnz == 0:
             change = _whole_change(weights, excess, places, culprits, unrelated(rig.skeleton))
+        finished = np.bincount(surface.weld, marked(rig), minlength=len(surface)) > 0
+        change = sparse.csr_array(sparse.diags_array((~finished).astype(float)) @ change)
+        change.eliminate_zeros()
         repair = _repair(rig, surface.weld, weights, change, transforms)
-    verdict = _verdict(rig.skeleton, cause, size, motions, holder, culprits, repair is not None)
+        if repair is None and finished[places].any():
+            stays = f"{int(finished[places].sum())} of its vertices are locked, and stay"
+    unmended = stays if repair is None else ""
+    verdict = _verdict(rig.skeleton, cause, size, motions, holder, culprits, unmended)
     return Explanation(asked, displacement, names, shares, motions, cause, verdict, repair)
 
 
@@ -458,7 +465,7 @@ def _verdict(
     motions: tuple[Motion, ...],
     holder: NDArray[np.int32],
     culprits: NDArray[np.int64],
-    mended: bool,
+    unmended: str,
 ) -> str:
     holders = np.bincount(holder)
     held_by = skeleton.names[int(holders.argmax())]
@@ -475,8 +482,8 @@ def _verdict(
             if (motion := by_name.get(name))
         ]
         said = f"the weights: {'; '.join(parts)}"
-        if not mended:
-            said += "; that is where the joints hand over, which has to stay"
+        if unmended:
+            said += f"; {unmended}"
         if size[0] > WORTH_SAYING * size[1]:
             said += f"; besides, {held_by} itself moves by {size[0]:.3g}"
         return said

@@ -24,7 +24,7 @@ from autoweight.surface.matching import match
 from autoweight.surface.places import Ground
 from autoweight.surface.visibility import depth
 from autoweight.weights.inheriting import follow, inherit
-from autoweight.weights.locks import ATTRIBUTE
+from autoweight.weights.locks import ATTRIBUTE, Locks, marked
 
 __all__ = ["FILLS", "ORIGINS", "Carried", "carry"]
 
@@ -77,6 +77,12 @@ class Carried:
     def kept(self) -> NDArray[np.bool_]:
         """Vertices whose weights are those of the finished rig, bit for bit, (n,)."""
         return self.origin == KEPT
+
+    def held(self, skeleton: Skeleton) -> Locks | None:
+        """What later steps must leave alone: the locked rows, as they were carried."""
+        if self.locks is None:
+            return None
+        return Locks.of_rows(self.locks, self.weights, skeleton)
 
     @property
     def counts(self) -> dict[str, int]:
@@ -185,7 +191,7 @@ def carry(
     still = own & ~shared[weld]
     origin[still], confidence[still] = KEPT, 1
     if locks is not None:
-        locks = np.where(own, _locked(finished)[np.maximum(twin, 0)], locks[weld])
+        locks = np.where(own, marked(finished)[np.maximum(twin, 0)], locks[weld])
     progress("filling", 1.0)
     return Carried(
         Weights(_where(own, _mixed(_taken(old, twin), share[weld]), rows[weld])),
@@ -420,17 +426,12 @@ def _confidence(target: Surface, copy: _Copy, origin: NDArray[np.integer]) -> ND
     return found
 
 
-def _locked(finished: Rig) -> NDArray[np.bool_]:
-    values = np.asarray(finished.attributes[ATTRIBUTE]).reshape(len(finished.mesh.vertices), -1)
-    return (values != 0).any(axis=1)
-
-
 def _locks(
     finished: Rig, source: Surface, copy: _Copy, twin: NDArray[np.integer]
 ) -> NDArray[np.bool_] | None:
     """Locks on the new surface: where a vertex is the same, or lies amid locked ones."""
     if ATTRIBUTE not in finished.attributes:
         return None
-    locked = _locked(finished)
+    locked = marked(finished)
     amid = copy.interpolator @ (_mean(source) @ locked.astype(float)) > 1 - 1e-9
     return np.where(copy.placed, locked[np.maximum(twin, 0)], amid & copy.known)

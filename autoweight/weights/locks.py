@@ -17,7 +17,7 @@ from autoweight.rows import entry_rows, narrow, replaced, scaled, selected
 from autoweight.surface import Surface
 from autoweight.surface.inpainting import inpaint
 
-__all__ = ["ATTRIBUTE", "Locks", "find_locks", "impose", "read_numbers"]
+__all__ = ["ATTRIBUTE", "Locks", "find_locks", "impose", "marked", "read_numbers"]
 
 ATTRIBUTE = "_LOCK"
 """Vertices where this attribute is not 0 are locked whatever the recipe says."""
@@ -174,8 +174,8 @@ def find_locks(recipe: Recipe, rig: Rig, active: NDArray[np.bool_]) -> Locks | N
     """
     count, joints = len(rig.mesh.vertices), len(rig.skeleton)
     whole = np.zeros(count, dtype=bool)
-    if ATTRIBUTE in rig.attributes and rig.weights is not None:
-        whole |= _marked(rig, ATTRIBUTE)
+    if rig.weights is not None:
+        whole |= marked(rig)
     parts: list[tuple[NDArray[np.int64], NDArray[np.int64], float | None]] = []
     for number, lock in enumerate(recipe.lock):
         if rig.weights is None and (lock.weight is None or lock.dominated_by):
@@ -213,7 +213,7 @@ def _vertices(recipe: Recipe, rig: Rig, number: int) -> NDArray[np.bool_]:
                 f"the mesh has no attribute {lock.attribute!r}; "
                 f"{suggestion(lock.attribute, rig.attributes)}",
             )
-        found &= _marked(rig, lock.attribute)
+        found &= marked(rig, lock.attribute)
     numbers = [np.array(lock.vertices, dtype=np.int64)] if lock.vertices else []
     if lock.file is not None:
         beside = Path(recipe.source.name).parent if recipe.source else Path()
@@ -246,7 +246,10 @@ def _vertices(recipe: Recipe, rig: Rig, number: int) -> NDArray[np.bool_]:
     return found
 
 
-def _marked(rig: Rig, attribute: str) -> NDArray[np.bool_]:
+def marked(rig: Rig, attribute: str = ATTRIBUTE) -> NDArray[np.bool_]:
+    """Vertices where a custom value of the mesh is not 0, (n,); none where it has no such value."""
+    if attribute not in rig.attributes:
+        return np.zeros(len(rig.mesh.vertices), dtype=bool)
     values = np.asarray(rig.attributes[attribute])
     return np.asarray(values.reshape(len(values), -1).any(axis=1), dtype=bool)
 

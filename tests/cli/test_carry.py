@@ -47,6 +47,18 @@ def test_the_same_file_comes_out_bit_for_bit(folder):
     assert (folder / "out.glb").read_bytes() == (folder / "finished.glb").read_bytes()
 
 
+def test_what_is_locked_meets_no_cap(folder):
+    finished = load("finished.glb")
+    locked = np.arange(len(finished.mesh.vertices)) < 200
+    marked = {"_LOCK": locked.astype(np.float32)}
+    save(replace(finished, attributes=marked), "locked.glb")
+    code, _, _ = run("locked.glb", "finished.glb", "-o", "out.glb", "--max-influences", "1")
+    assert code == 0
+    out, before = load("out.glb").weights.matrix, finished.weights.matrix
+    assert (out[locked] != before[locked]).nnz == 0
+    assert np.diff(out[~locked].indptr).max() == 1
+
+
 def test_clothes_and_levels_of_detail_in_one_call(folder):
     code, out, _ = run("finished.glb", "coarse.glb", "coat.glb", "-o", "out", "--confidence")
     assert code == 0

@@ -1,6 +1,7 @@
 """Explaining motion: exact splits, the right cause, repairs that change nothing else."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -78,6 +79,20 @@ def test_one_vertex_of_a_patch_is_enough_to_mend_all_of_it():
     pose = posed(rig.skeleton, [Turn("a_R_1", "bend", 50)])
     found = explain(rig, pose, [len(rig.mesh.vertices) - 275])
     assert len(found.repair.vertices) == 50
+
+
+def test_what_is_locked_is_explained_and_left_alone():
+    rig = planted()
+    vertices = np.arange(len(rig.mesh.vertices))[-300:-250]
+    pose = posed(rig.skeleton, [Turn("a_R_2", "bend", 60)])
+    locked = np.zeros(len(rig.mesh.vertices))
+    locked[vertices[::2]] = 1
+    found = explain(replace(rig, attributes={"_LOCK": locked}), pose, vertices)
+    assert not np.isin(vertices[::2], found.repair.vertices).any()
+    assert np.isin(vertices[1::2], found.repair.vertices).all()
+    locked[:] = 1
+    found = explain(replace(rig, attributes={"_LOCK": locked}), pose, vertices)
+    assert found.cause == "weights" and found.repair is None and "locked" in found.verdict
 
 
 def test_a_joint_that_is_carried_along_is_not_the_weights_fault():
