@@ -38,10 +38,10 @@ from autoweight.recipes.recipe import Recipe, literal
 from autoweight.rig import Mesh, Rig, Skeleton, Weights
 from autoweight.rows import scaled
 from autoweight.skeleton.bones import bones, closest, distances, frames
-from autoweight.stages.planning import plan
+from autoweight.stages.planning import plan, roles
 from autoweight.stages.solving import solve
 from autoweight.surface import prepare
-from autoweight.surface.visibility import Sight, depth
+from autoweight.surface.visibility import Sight
 from autoweight.weights.comparing import compare
 
 DATA = Path(__file__).parents[2] / "shared" / "data"
@@ -228,9 +228,11 @@ def _measured(rig: Rig, methods: tuple[str, ...]) -> list[tuple[float, float]]:
     bare = replace(rig, weights=None, attributes={})
     found = []
     for skip in (tuple(map(literal, rig.unused_joints)), ()):
-        active = plan(Recipe(skip=skip), bare, surface).active
-        frame = frames(skeleton, depth(surface))
-        problem = Problem(surface, skeleton, bones(skeleton, active, frame), active, frames=frame)
+        sight = Sight(surface)
+        active = plan(Recipe(skip=skip), bare, roles(skeleton, sight)).active
+        frame = frames(skeleton, sight.depth)
+        limbs = bones(skeleton, active, frame)
+        problem = Problem(surface, skeleton, limbs, active, frames=frame, sight=sight)
         for method in methods:
             if method in PLAIN:
                 rows = scaled(sparse.csr_array(PLAIN[method](problem)))[surface.weld]

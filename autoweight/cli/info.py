@@ -71,12 +71,13 @@ def _no_weight(rig: Rig) -> list[str]:
     from autoweight.errors import GeometryError
     from autoweight.stages.planning import roles
     from autoweight.surface import prepare
+    from autoweight.surface.visibility import Sight
 
     try:
         surface = prepare(rig.mesh)
     except GeometryError as error:  # info is for unsound files too
         return [f"not told: {error}"]
-    return [str(each) for each in roles(rig.skeleton, surface)]
+    return [str(each) for each in roles(rig.skeleton, Sight(surface))]
 
 
 def _state(rig: Rig) -> str:

@@ -17,7 +17,7 @@ from autoweight.rig import Skeleton
 from autoweight.skeleton.bones import Bones, Frames, frames, reaches
 from autoweight.skeleton.chains import Chain, chains
 from autoweight.surface import Surface
-from autoweight.surface.visibility import depth
+from autoweight.surface.visibility import Sight
 
 __all__ = [
     "METHODS",
@@ -87,6 +87,8 @@ class Problem:
         Asked for what is dear to work out and does not depend on all of the problem.
     frames : Frames
         Where the bone of every joint lies, active or not; worked out when left out.
+    sight : Sight
+        Rays against the surface; made when left out.
     """
 
     surface: Surface
@@ -99,14 +101,17 @@ class Problem:
     note: Callable[[str], None] = deaf
     recall: Recall = afresh
     frames: Frames = field(default=None)  # type: ignore[assignment]
+    sight: Sight = field(default=None)  # type: ignore[assignment]
 
     def __post_init__(self) -> None:
         if not self.chains:
             object.__setattr__(self, "chains", chains(self.skeleton))
         if not self.falloffs:
             object.__setattr__(self, "falloffs", (Falloff(),) * len(self.chains))
+        if self.sight is None:
+            object.__setattr__(self, "sight", Sight(self.surface))
         if self.frames is None:
-            object.__setattr__(self, "frames", frames(self.skeleton, depth(self.surface)))
+            object.__setattr__(self, "frames", frames(self.skeleton, self.sight.depth))
 
 
 def reaches_of(problem: Problem) -> NDArray[np.float64]:

@@ -581,7 +581,7 @@ def _seeds(
     problem: Problem, bones: Bones
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
     """Vertices that see a bone from within: which, whose is the nearest, how far it is."""
-    surface, rays = problem.surface, Sight(problem.surface)
+    surface, rays = problem.surface, problem.sight
     found = [_seen(surface, rays, bones, start) for start in range(0, len(surface), CHUNK)]
     seeds, nearest, offsets = (np.concatenate(each) for each in zip(*found, strict=True))
     labels = bones.joint[nearest].astype(np.intp)

@@ -21,7 +21,7 @@ from autoweight.skeleton.bones import closest
 from autoweight.surface import Surface
 from autoweight.surface.abreast import abreast, hands
 from autoweight.surface.laplacian import laplacian
-from autoweight.surface.visibility import sight
+from autoweight.surface.visibility import Sight
 
 __all__ = ["solve"]
 
@@ -75,12 +75,13 @@ def _solved(problem: Problem) -> sparse.csr_array:
     surface = problem.surface
     owned = stretches(problem.skeleton, problem.active, surface, problem.frames)
     jobs: list[Callable[[], Any]] = [
-        lambda: _in_sight(surface, owned, problem.progress),
+        lambda: _in_sight(problem.sight, owned, problem.progress),
         lambda: laplacian(surface.vertices, surface.faces),
     ]
     warm, measured = abreast(jobs, hands(len(surface)))
     sources, pull = _warmth(surface, owned, warm, len(problem.skeleton))
     del warm  # the factor needs the room
+    problem.sight.forget()
     found = equilibrium(surface, sources, pull, measured=measured, progress=problem.progress)
     found.data **= CRISP
     return settled(problem, scaled(found))
@@ -98,8 +99,8 @@ class _Pairs:
     """Cosine between the way from the bone and the outward normal, 0 where the bone is hidden."""
 
 
-def _in_sight(surface: Surface, owned: Stretches, progress: Progress) -> _Pairs:
-    rays, outward = sight(surface), surface.outward
+def _in_sight(rays: Sight, owned: Stretches, progress: Progress) -> _Pairs:
+    surface, outward = rays.surface, rays.surface.outward
     # Neighbours in space have the same few bones near, and send their rays the same ways.
     order = cKDTree(surface.vertices, leafsize=CHUNK, compact_nodes=False).indices
     starts = range(0, len(surface), CHUNK)

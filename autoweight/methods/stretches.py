@@ -15,7 +15,7 @@ from scipy.spatial import cKDTree
 from autoweight.rig import Skeleton
 from autoweight.skeleton.bones import Bones, Frames, ending, frames, heirs, links
 from autoweight.surface import Surface
-from autoweight.surface.visibility import depth
+from autoweight.surface.visibility import Sight
 
 __all__ = ["Stretches", "nearby", "reach", "stretches"]
 
@@ -96,7 +96,7 @@ def stretches(
     count = np.bincount(owner, minlength=len(skeleton))
     child = np.flatnonzero(links(skeleton))
     owner = parents[child]
-    frame = frame or frames(skeleton, depth(surface))
+    frame = frame or frames(skeleton, Sight(surface).depth)
 
     above = parents[owner]
     inner = above >= 0

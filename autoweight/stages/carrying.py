@@ -22,7 +22,7 @@ from autoweight.surface.doubting import astray, lonely, vague
 from autoweight.surface.inpainting import inpaint
 from autoweight.surface.matching import match
 from autoweight.surface.places import Ground
-from autoweight.surface.visibility import depth
+from autoweight.surface.visibility import Sight
 from autoweight.weights.inheriting import follow, inherit
 from autoweight.weights.locks import ATTRIBUTE, Locks, marked
 
@@ -377,7 +377,7 @@ def _to_solve(
     around = sparse.csr_array(beside @ rows)
 
     # Half-way along a bone tells better whose flesh is around it than the joint itself does.
-    limbs = bones(skeleton, frame=frames(skeleton, depth(target)))
+    limbs = bones(skeleton, frame=frames(skeleton, Sight(target).depth))
     nearest = cKDTree(target.vertices).query((limbs.head + limbs.tail) / 2)[1]
     at = np.flatnonzero(unknown[nearest] & (limbs.tail != limbs.head).any(axis=1))
     regions, which = np.unique(gap[nearest[at]], return_inverse=True)

@@ -17,6 +17,7 @@ from autoweight.skeleton.chains import Chain, chains
 from autoweight.skeleton.sides import Plane, likely_plane, pairs
 from autoweight.stages.planning import roles
 from autoweight.surface import prepare
+from autoweight.surface.visibility import Sight
 from autoweight.weights.locks import ATTRIBUTE
 
 __all__ = ["draft"]
@@ -64,7 +65,7 @@ def draft(rig: Rig, name: str = "the rig") -> str:
 
 
 def _used(rig: Rig) -> list[str]:
-    found = roles(rig.skeleton, prepare(rig.mesh))
+    found = roles(rig.skeleton, Sight(prepare(rig.mesh)))
     lines = ["# Joints that may have weight, whatever solving takes them for."]
     for each in found:
         lines.append(f"#   {each}")

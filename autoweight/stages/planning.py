@@ -15,8 +15,7 @@ from autoweight.rig import Rig, Skeleton
 from autoweight.skeleton.chains import Chain, chains
 from autoweight.skeleton.roles import Fleshless, fleshless
 from autoweight.skeleton.sides import Plane, pairs
-from autoweight.surface import Surface
-from autoweight.surface.visibility import sight
+from autoweight.surface.visibility import Sight
 from autoweight.weights.locks import Locks, find_locks
 
 __all__ = ["AttachPlan", "Plan", "RigidPlan", "active_joints", "plan", "roles"]
@@ -93,10 +92,11 @@ class Plan:
     plane: Plane | None
 
 
-def roles(skeleton: Skeleton, surface: Surface) -> tuple[Fleshless, ...]:
+def roles(skeleton: Skeleton, sight: Sight) -> tuple[Fleshless, ...]:
     """The joints of a skeleton that have no flesh of a body; see `autoweight.skeleton.roles`."""
-    box = np.array([surface.vertices.min(axis=0), surface.vertices.max(axis=0)])
-    return fleshless(skeleton, sight(surface).outside(skeleton.positions), box)
+    vertices = sight.surface.vertices
+    box = np.array([vertices.min(axis=0), vertices.max(axis=0)])
+    return fleshless(skeleton, sight.outside(skeleton.positions), box)
 
 
 def active_joints(
@@ -144,19 +144,15 @@ def active_joints(
     return active, tuple(left)
 
 
-def plan(
-    recipe: Recipe,
-    rig: Rig,
-    surface: Surface | None = None,
-) -> Plan:
+def plan(recipe: Recipe, rig: Rig, idle: tuple[Fleshless, ...] = ()) -> Plan:
     """Find in a rig what a recipe names, before any work is done.
 
     Parameters
     ----------
     recipe : Recipe
     rig : Rig
-    surface : Surface, optional
-        Of its mesh, where joints without flesh are to be found and left out.
+    idle : tuple of Fleshless, optional
+        What is left out unless the recipe uses it, from `roles`.
 
     Returns
     -------
@@ -173,7 +169,6 @@ def plan(
         Locks that contradict each other.
     """
     skeleton = rig.skeleton
-    idle = roles(skeleton, surface) if surface is not None else ()
     active, left_out = active_joints(recipe, skeleton, idle)
     _method(recipe, recipe.method, ("method",))
 

@@ -27,9 +27,9 @@ from autoweight.rows import replaced, scaled
 from autoweight.skeleton.bones import bones, frames, reaches
 from autoweight.stages.attaching import attach
 from autoweight.stages.learning import taste_of
-from autoweight.stages.planning import Plan, RigidPlan, plan
+from autoweight.stages.planning import Plan, RigidPlan, plan, roles
 from autoweight.surface import Surface, prepare
-from autoweight.surface.visibility import depth
+from autoweight.surface.visibility import Sight
 from autoweight.taste.following import follow, idle, votes
 from autoweight.taste.learning import Taste, digest
 from autoweight.weights.locks import ATTRIBUTE, Locks, find_locks, impose
@@ -264,7 +264,7 @@ def mirror_pass(
     found = report(rig, across)
     decisions = list(found.lines)
     if planned.locks:
-        bound = frames(rig.skeleton, depth(surface))
+        bound = frames(rig.skeleton, Sight(surface).depth)
         away = reaches(surface.vertices, bones(rig.skeleton, planned.active, bound))
         girth = _girth(surface, away)
         weights = _around_locks(weights, surface, girth, planned.locks, progress)
@@ -336,8 +336,10 @@ class _Task:
         self.recall, self.progress = recall, progress
         self.confidence: NDArray[np.float32] | None = None
         self.taste = taste or taste_for(recipe, recall=recall, progress=progress)
-        self.planned = plan(recipe, rig, surface)
-        self.frames = recall("frames", (), lambda: frames(rig.skeleton, depth(surface)))
+        self.sight = recall("sight", (), lambda: Sight(surface))
+        idle_joints = recall("roles", (), lambda: roles(rig.skeleton, self.sight))
+        self.planned = plan(recipe, rig, idle_joints)
+        self.frames = recall("frames", (), lambda: frames(rig.skeleton, self.sight.depth))
         self.bones = bones(rig.skeleton, self.planned.active, self.frames)
         self.decisions = [*surface.repairs, *_left_out(rig, self.planned)]
         if self.taste:
@@ -397,6 +399,7 @@ class _Task:
             self.decisions.append,
             self.recall,
             self.frames,
+            self.sight,
         )
         found = _methods(problem, planned, self.recipe.method, self.decisions)
         found = self._followed(problem, attach(problem, found, planned.attached))

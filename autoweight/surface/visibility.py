@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable
-from functools import lru_cache
+from functools import cached_property
+from typing import NamedTuple
 
+import igl
 import numpy as np
 from numpy.typing import NDArray
 
 from autoweight.surface.prepare import Surface
 
-__all__ = ["Sight", "depth", "sight"]
+__all__ = ["Sight"]
 
 GRAZE = 1e-3
 """Share of a ray's length, at the end it looks for, in which a hit does not count: the vertex is
@@ -43,8 +44,16 @@ ROUND = np.unique(
 """Ways evenly all round, the same in a mirror: the corners of a dodecahedron and its dual."""
 
 
+class _Tree(NamedTuple):
+    """The faces of a surface in a space `SIZE` wide, and what finds them."""
+
+    vertices: NDArray[np.float64]
+    faces: NDArray[np.int64]
+    boxes: igl.AABB
+
+
 class Sight:
-    """Rays against a surface, its tree built once.
+    """Rays against a surface; their tree is built once, when it is first asked.
 
     Parameters
     ----------
@@ -52,17 +61,29 @@ class Sight:
     """
 
     def __init__(self, surface: Surface) -> None:
-        import igl
-
+        self.surface = surface
         self._low = surface.vertices.min(axis=0)
         self._scale = SIZE / np.linalg.norm(np.ptp(surface.vertices, axis=0))
-        self._vertices = self._scaled(surface.vertices)
-        self._faces = surface.faces.astype(np.int64)
+
+    @cached_property
+    def _tree(self) -> _Tree:
+        tree = _Tree(
+            self._scaled(self.surface.vertices), self.surface.faces.astype(np.int64), igl.AABB()
+        )
+        tree.boxes.init(tree.vertices, tree.faces)
+        return tree
+
+    @cached_property
+    def _normals(self) -> NDArray[np.float64]:
+        """Outward normals of the faces, (m, 3)."""
+        surface = self.surface
         turned = np.where(surface.inside_out[surface.components[surface.faces[:, 0]]], -1.0, 1.0)
-        self._corners = surface.vertices[surface.faces[:, 0]]
-        self._normals = surface.face_normals * turned[:, None]
-        self._tree = igl.AABB()
-        self._tree.init(self._vertices, self._faces)
+        return surface.face_normals * turned[:, None]
+
+    def forget(self) -> None:
+        """Let go of the tree, which takes some 300 bytes a vertex, until it is asked for again."""
+        self.__dict__.pop("_tree", None)
+        self.__dict__.pop("_normals", None)
 
     def _scaled(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.ascontiguousarray((points - self._low) * self._scale)
@@ -81,8 +102,9 @@ class Sight:
         ndarray, shape (r,), bool
         """
         ways = np.ascontiguousarray((targets - origins) * self._scale)
-        face, _, _ = self._tree.intersect_ray_first(
-            self._vertices, self._faces, self._scaled(origins), ways, 1 - GRAZE
+        tree = self._tree
+        face, _, _ = tree.boxes.intersect_ray_first(
+            tree.vertices, tree.faces, self._scaled(origins), ways, 1 - GRAZE
         )
         return face < 0
 
@@ -103,9 +125,10 @@ class Sight:
         distance : ndarray, shape (r,)
             Infinite there.
         """
-        found = self._tree.intersect_ray_first(
-            self._vertices,
-            self._faces,
+        tree = self._tree
+        found = tree.boxes.intersect_ray_first(
+            tree.vertices,
+            tree.faces,
             self._scaled(origins),
             np.ascontiguousarray(ways * self._scale),
             np.inf,
@@ -129,6 +152,7 @@ class Sight:
         found = np.full(len(origins), np.inf)
         gone = np.zeros(len(origins))
         under_way = np.arange(len(origins))
+        corners = self.surface.vertices[self.surface.faces[:, 0]]
         for _ in range(LAYERS):
             if not len(under_way):
                 break
@@ -140,7 +164,7 @@ class Sight:
             lean = np.einsum("ij,ij->i", normal, ways[under_way])
             outward = lean > 0
             # To the plane of the face: what libigl says is rounded to float32.
-            height = np.einsum("ij,ij->i", normal, self._corners[face] - origins[under_way])
+            height = np.einsum("ij,ij->i", normal, corners[face] - origins[under_way])
             found[under_way[outward]] = height[outward] / lean[outward]
             gone[under_way] += away * (1 + STEP) + STEP / self._scale
             under_way = under_way[~outward]
@@ -163,25 +187,6 @@ class Sight:
         face, _ = self.hits(np.repeat(points, len(ROUND), axis=0), ways)
         back = np.einsum("ij,ij->i", self._normals[face], ways) > 0
         inside = ((face >= 0) & back).reshape(-1, len(ROUND)).mean(axis=1) > 0.5
-        square = self._tree.squared_distance(self._vertices, self._faces, self._scaled(points))[0]
+        tree = self._tree
+        square = tree.boxes.squared_distance(tree.vertices, tree.faces, self._scaled(points))[0]
         return np.where(inside, -1.0, 1.0) * np.sqrt(square) / SIZE
-
-
-@lru_cache(maxsize=1)
-def sight(surface: Surface) -> Sight:
-    """Rays against a surface, the same ones for as long as no other is asked about."""
-    return Sight(surface)
-
-
-def depth(
-    surface: Surface,
-) -> Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]:
-    """`Sight.depth` of a surface, whose tree is built once it is asked."""
-    rays: list[Sight] = []
-
-    def ask(origins: NDArray[np.float64], ways: NDArray[np.float64]) -> NDArray[np.float64]:
-        if not rays:
-            rays.append(Sight(surface))
-        return rays[0].depth(origins, ways)
-
-    return ask

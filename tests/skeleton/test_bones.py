@@ -8,7 +8,7 @@ from scipy.spatial.transform import Rotation
 from autoweight.rig import Skeleton
 from autoweight.skeleton.bones import bones, frames, links
 from autoweight.surface import prepare
-from autoweight.surface.visibility import Sight, depth
+from autoweight.surface.visibility import Sight
 
 
 def turned(ways):
@@ -55,7 +55,7 @@ def test_a_bone_that_nothing_ends_goes_part_of_the_way_out_of_the_body():
     skeleton = Skeleton(("a", "b", "c"), [-1, 0, 1], rest)
     body = prepare(mesh)
     np.testing.assert_allclose(
-        depth(body)(np.array([[1.0, 0, 0]]), np.array([[1.0, 0, 0]])), [3.0], rtol=1e-9
+        Sight(body).depth(np.array([[1.0, 0, 0]]), np.array([[1.0, 0, 0]])), [3.0], rtol=1e-9
     )
     found = frames(skeleton, Sight(body).depth)
     np.testing.assert_allclose(found.end[2], [2, 0.45 * 0.4, 0], atol=0.005)  # a ring of 24 sides

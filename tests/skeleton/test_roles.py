@@ -16,6 +16,7 @@ from autoweight.skeleton.roles import fleshless
 from autoweight.stages.planning import plan, roles
 from autoweight.stages.solving import first_pass
 from autoweight.surface import prepare
+from autoweight.surface.visibility import Sight
 
 BODY, _ = tube(straight, 4.0, 0.4, 41, 24)  # along x from 0 to 4
 
@@ -29,7 +30,7 @@ def named(*joints: tuple[str, int, tuple[float, float, float]], **more) -> Rig:
 
 
 def found(rig: Rig) -> dict[str, str]:
-    groups = roles(rig.skeleton, prepare(rig.mesh))
+    groups = roles(rig.skeleton, Sight(prepare(rig.mesh)))
     return {name: each.reason.split(",")[0] for each in groups for name in each.names}
 
 
@@ -89,12 +90,12 @@ def test_something_is_always_left():
 
 def test_a_recipe_overrules_what_was_found():
     rig = named(("root", -1, (0.5, -1.0, 0)), *SPINE)
-    surface = prepare(BODY)
-    assert plan(Recipe(), rig, surface).active.tolist() == [False, True, True, True]
-    assert plan(Recipe(use=("root",)), rig, surface).active.all()
-    assert plan(Recipe(skip=("neck",)), rig, surface).active.tolist() == [False, True, True, False]
+    idle = roles(rig.skeleton, Sight(prepare(BODY)))
+    assert plan(Recipe(), rig, idle).active.tolist() == [False, True, True, True]
+    assert plan(Recipe(use=("root",)), rig, idle).active.all()
+    assert plan(Recipe(skip=("neck",)), rig, idle).active.tolist() == [False, True, True, False]
     with pytest.raises(RecipeError, match=r"joint 'root' is both to be skipped and to be used"):
-        plan(Recipe(use=("r*",), skip=("root",)), rig, surface)
+        plan(Recipe(use=("r*",), skip=("root",)), rig, idle)
 
 
 def test_what_an_artist_weighted_is_not_left_out_without_a_word():
