@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.methods import Problem
-from autoweight.methods.bands import Limb, grounds, limbs
+from autoweight.methods.bands import ON_THE_JOINT, Limb, grounds, limbs
 from autoweight.recipes.profiles import Falloff
 from autoweight.recipes.recipe import Recipe
 from autoweight.rows import entry_rows, replaced, selected
@@ -88,7 +88,8 @@ class Outline:
             return None
         parts, known = list(self.parts), dict(self.known)
         for number, (limb, rule) in enumerate(zip(self.parts, self.rules, strict=True)):
-            if limb and limb.falloff != (falloff := _falloff(recipe, rule)):
+            falloff = _falloff(recipe, rule).usual(centre=ON_THE_JOINT)
+            if limb and limb.falloff != falloff:
                 parts[number] = replace(limb, falloff=falloff)
                 known.pop(number, None)
         return replace(self, recipe=recipe, parts=tuple(parts), known=known)

@@ -45,6 +45,10 @@ def folder(tmp_path_factory):
 @pytest.mark.parametrize("name", [name for name in COMMANDS if name != "demo"])
 def test_every_example_works_as_written(folder, monkeypatch, name):
     monkeypatch.chdir(folder)
+    if name == "tune":  # it serves until it is interrupted; here that is at once
+        pytest.importorskip("uvicorn")
+        monkeypatch.setattr("uvicorn.Server.run", lambda *_, **__: None)
+        monkeypatch.setattr("webbrowser.open", lambda address: True)
     run = CliRunner().invoke(main, example(name))
     assert run.exit_code in ((0, 1) if name in FINDINGS else (0,)), run.output
     assert run.exception is None or isinstance(run.exception, SystemExit)

@@ -67,7 +67,7 @@ def test_spherical_linear_rotation(tmp_path, component):
     _, clip = animated(
         tmp_path, "rotation", [0, 1], [(0, 0, 0, 1), turn], "LINEAR", component=component
     )
-    angles = Rotation.from_matrix(clip.local[:5, 1, :3, :3]).as_rotvec(degrees=True)
+    angles = Rotation.from_matrix(clip.local[:5, 1, :3, :3].copy()).as_rotvec(degrees=True)
     np.testing.assert_allclose(angles[:, 2], [0, 22.5, 45, 67.5, 90], atol=1e-2)
 
 

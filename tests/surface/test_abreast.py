@@ -1,6 +1,7 @@
 import os
 import signal
 import sys
+import threading
 
 import numpy as np
 import pytest
@@ -31,15 +32,23 @@ def test_jobs_run_in_processes_of_their_own():
 
 @forks
 @pytest.mark.parametrize("place", [0, 1])
-def test_what_a_job_raises_is_raised_here(place):
+def test_what_a_job_raises_is_raised_here(monkeypatch, place):
     def fails():
         raise GeometryError("no surface")
 
+    forked, fork = [], os.fork
+
+    def counted():
+        forked.append(fork())
+        return forked[-1]
+
+    monkeypatch.setattr(os, "fork", counted)
     jobs = [fails, dict] if place == 0 else [dict, fails]
     with pytest.raises(GeometryError, match="no surface"):
         abreast(jobs, 2)
-    with pytest.raises(ChildProcessError):
-        os.waitpid(-1, os.WNOHANG)  # and no process is left
+    for each in forked:  # and no process is left
+        with pytest.raises(ChildProcessError):
+            os.waitpid(each, os.WNOHANG)
 
 
 @forks
@@ -70,6 +79,7 @@ def test_columns_solved_abreast_are_the_same_bit_for_bit(monkeypatch):
     right = sparse.csr_array(right)
     alone = solve_columns(operator, right, 1e-9)
     monkeypatch.setattr(module, "WORTH", 0)
+    monkeypatch.setattr(threading, "active_count", lambda: 1)  # pytest-xdist has one of its own
     monkeypatch.setattr(os, "sched_getaffinity", lambda process: {0, 1, 2})
     monkeypatch.delenv("OMP_NUM_THREADS", raising=False)
     assert hands(len(surface)) == 3

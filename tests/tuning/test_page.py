@@ -197,6 +197,7 @@ def test_what_is_painted_finished_keeps_its_weights_and_is_shown(tuning):
 def test_a_dragged_point_shows_a_sketch_at_once_and_then_the_exact_weights(tuning):
     tab, here, _ = tuning
     pick(tab, "tail_3")
+    before = here.live.exact.weights.matrix
     box = tab.locator("[data-grip=reach1]").bounding_box()
     at = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
     tab.mouse.move(*at)
@@ -212,6 +213,7 @@ def test_a_dragged_point_shows_a_sketch_at_once_and_then_the_exact_weights(tunin
     # A sketch is near to what follows it: a hundredth of all weight on the tail at most.
     off = abs(sketched - exact).sum()
     assert 0 < off < 0.01 * exact.shape[0]
+    assert off < 0.1 * abs(before - exact).sum()  # and far nearer than what stood before
 
 
 def test_the_curve_and_the_body_agree(tuning):
