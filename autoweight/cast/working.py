@@ -209,10 +209,13 @@ def _loaded(file: str, body: Rig) -> Rig:
 
 def _carried(finished: Rig, new: Rig, recipe: Recipe, how: Tidy, decisions: list[str]) -> Rig:
     """A rig with the weights of another, tidied."""
-    found = carry(finished, new, recipe)
+    surface = prepare(new.mesh)
+    found = carry(finished, new, recipe, surface=surface)
     decisions += found.notes
     held = found.held(new.skeleton)
-    weights = tidy(found.weights, how, mesh=new.mesh, skeleton=new.skeleton, locks=held)
+    weights = tidy(
+        found.weights, how, mesh=new.mesh, skeleton=new.skeleton, locks=held, surface=surface
+    )
     attributes = dict(new.attributes)
     if found.locks is not None:
         attributes[ATTRIBUTE] = found.locks
