@@ -25,7 +25,7 @@ from autoweight.skeleton.sides import likely_plane
 from autoweight.stages.carrying import carry
 from autoweight.stages.solving import first_pass
 from autoweight.surface import Surface, prepare
-from autoweight.view.page import Place, page
+from autoweight.view.page import from_flexing, page
 from autoweight.view.picture import best_view, picture
 from autoweight.view.sheet import png
 from autoweight.weights.checking import check
@@ -327,14 +327,6 @@ def _page(job: Job, rig: Rig, clip: Clip, flexed: Flexion | None, surface: Surfa
         rig,
         title=job.name,
         clip=clip,
-        places=[
-            Place(
-                f"{place.pose}: {place.told}",
-                vertex=int(place.vertices[0]),
-                joint=rig.skeleton.index[place.joint],
-                frame=clip.labels.index(place.pose),
-            )
-            for place in places
-        ],
+        places=from_flexing(places, rig.skeleton, clip),
         surface=surface,
     )

@@ -109,7 +109,7 @@ def _page(
     from autoweight.pose.motion import range_of_motion
     from autoweight.skeleton.sides import likely_plane
     from autoweight.surface import prepare
-    from autoweight.view.page import Place, page
+    from autoweight.view.page import from_flexing, page
 
     plane = likely_plane(shown.skeleton)
     clip = range_of_motion(shown.skeleton, plane)
@@ -121,15 +121,7 @@ def _page(
         title=title,
         before=earlier,
         clip=clip,
-        places=[
-            Place(
-                f"{place.pose}: {place.told}",
-                vertex=int(place.vertices[0]),
-                joint=shown.skeleton.index[place.joint],
-                frame=clip.labels.index(place.pose),
-            )
-            for place in worst
-        ],
+        places=from_flexing(worst, shown.skeleton, clip),
         layers={name: values for name, values in shown.attributes.items() if values.ndim == 1},
         surface=surface,
     ).encode()

@@ -15,13 +15,24 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from autoweight.errors import WeightsError
+from autoweight.flexing import Place as Worst
 from autoweight.pose.clip import Clip
-from autoweight.rig import Rig, Weights
+from autoweight.rig import Rig, Skeleton, Weights
 from autoweight.skeleton.chains import chains
 from autoweight.surface import Surface, prepare
 from autoweight.view.colours import scale
 
-__all__ = ["Place", "contents", "laid_out", "motion", "page", "scripts", "source", "told_clip"]
+__all__ = [
+    "Place",
+    "contents",
+    "from_flexing",
+    "laid_out",
+    "motion",
+    "page",
+    "scripts",
+    "source",
+    "told_clip",
+]
 
 
 @dataclass(frozen=True)
@@ -41,6 +52,19 @@ class Place:
     vertex: int
     joint: int = -1
     frame: int = -1
+
+
+def from_flexing(places: Sequence[Worst], skeleton: Skeleton, clip: Clip) -> list[Place]:
+    """Places that flexing found, as the page shows them in the clip they were found in."""
+    return [
+        Place(
+            f"{place.pose}: {place.told}",
+            vertex=int(place.vertices[0]),
+            joint=skeleton.index[place.joint],
+            frame=clip.labels.index(place.pose),
+        )
+        for place in places
+    ]
 
 
 def page(
