@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.methods import Problem
-from autoweight.methods.bands import ON_THE_JOINT, ROPE, Limb, grounds, limbs
+from autoweight.methods.bands import ON_THE_JOINT, ROPE, Limb, limbs
 from autoweight.methods.bands import solve as solve_bands
+from autoweight.methods.grounds import grounds
 from autoweight.methods.heat import solve as solve_heat
 from autoweight.methods.volume import solve as solve_volume
 from autoweight.rows import replaced, uniform
@@ -180,9 +181,11 @@ def _ropes(problem: Problem) -> NDArray[np.bool_]:
     fit = [number for number in fit if _may_hold(problem, parts[number])]
     if not fit:
         return np.zeros(len(area), dtype=bool)
-    owner = grounds(problem, parts).owner
+    owner = grounds(problem).owner
+    some = owner >= 0
     joints = sparse.csr_array(
-        (surface.areas, (pieces, owner)), shape=(len(area), len(problem.skeleton))
+        (surface.areas[some], (pieces[some], owner[some])),
+        shape=(len(area), len(problem.skeleton)),
     ).toarray()
     found = []
     for number in fit:

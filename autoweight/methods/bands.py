@@ -10,22 +10,12 @@ from scipy import sparse
 from scipy.spatial.transform import Rotation
 
 from autoweight.methods import Problem
+from autoweight.methods.grounds import Ground, ancestors, grounds
 from autoweight.recipes.profiles import Falloff, curve
 from autoweight.rows import entry_rows
-from autoweight.skeleton.bones import Bones, closest, distances
-from autoweight.surface import Surface
-from autoweight.surface.geodesics import network, smoothed, spread
-from autoweight.surface.visibility import Sight
+from autoweight.surface.geodesics import smoothed, spread
 
-__all__ = ["Ground", "Limb", "blend", "grounds", "limbs", "segments", "solve"]
-
-CHUNK = 1 << 15
-
-TRIES = 4
-"""Bones, nearest first, that are looked for from a vertex until one is seen."""
-
-SEEN = 0.3
-"""Share of a piece that must see a bone for sight to tell what belongs to which."""
+__all__ = ["ON_THE_JOINT", "ROPE", "Limb", "blend", "limbs", "solve"]
 
 GENTLE = np.cos(np.radians(60))
 """A chain that turns by less than this at a joint is taken for a curve, which goes on turning."""
@@ -79,6 +69,11 @@ class Limb:
     def gaps(self) -> NDArray[np.float64]:
         """Lengths of its bones, (k - 1,)."""
         return np.linalg.norm(np.diff(self.points, axis=0), axis=1)
+
+    @property
+    def spans(self) -> NDArray[np.float64]:
+        """The same for dividing by: a bone without length has next to none, (k - 1,)."""
+        return np.maximum(self.gaps, 1e-9 * self.gaps.max(initial=0.0) or 1.0)
 
     @property
     def is_rope(self) -> bool:
@@ -136,7 +131,6 @@ class Limb:
             back, front = self._heights(points, bone)
             bone = np.clip(bone - ((back < 0) & (front < 0)) + ((front > 0) & (back > 0)), 0, last)
         back, front = self._heights(points, bone)
-        gaps = np.maximum(self.gaps, 1e-9 * self.gaps.max())
         turn = np.einsum("ij,ij->i", self.normals[:-1], self.normals[1:]).clip(-1, 1)[bone]
         whole = np.sqrt(1 - turn**2)
         even = whole < 1e-6
@@ -151,11 +145,11 @@ class Limb:
             inside = bone == each
             share[inside] = self._winding(points[inside], int(each), share[inside])
         beyond = (bone == last) & (front > 0) & (back > 0)
-        share = np.where(beyond, 1 + front / gaps[bone], share)
+        share = np.where(beyond, 1 + front / self.spans[bone], share)
         place = np.asarray(bone + share, dtype=np.float64)
         if self.hangs < 0:
             return place
-        return np.maximum((place - 1) * np.where(place < 1, gaps[0] / self.lead, 1.0), -1.0)
+        return np.maximum((place - 1) * np.where(place < 1, self.spans[0] / self.lead, 1.0), -1.0)
 
     def _winding(
         self, points: NDArray[np.float64], bone: int, share: NDArray[np.float64]
@@ -202,7 +196,7 @@ def limbs(problem: Problem) -> list[Limb]:
         Without joints that may not have weight, and without chains of only those.
     """
     skeleton, active = problem.skeleton, problem.active
-    above = _ancestors(problem)
+    up = ancestors(problem)
     found = []
     pairs = sorted(
         zip(problem.chains, problem.falloffs, strict=True), key=lambda each: each[0].joints
@@ -211,37 +205,15 @@ def limbs(problem: Problem) -> list[Limb]:
         joints = np.array([each for each in chain.joints if active[each]], dtype=np.intp)
         if len(joints) == 0:
             continue
-        hangs = int(above[joints[0]])
+        hangs = int(up[joints[0]])
         line = joints if hangs < 0 else np.append(hangs, joints)
         points = skeleton.positions[line]
-        before = above[line[0]]
+        before = up[line[0]]
         lead = skeleton.positions[before] if before >= 0 else None
         normals, screws = _wound(points, _normals(points, lead))
         falloff = falloff.usual(centre=ON_THE_JOINT)
         found.append(Limb(joints, hangs, points, normals, screws, falloff))
     return found
-
-
-@dataclass(frozen=True, eq=False)
-class Ground:
-    """Places that weights are worked out at, and the ways between them.
-
-    Parameters
-    ----------
-    points : ndarray, shape (p, 3)
-        The n vertices of the surface first.
-    graph : csr_array, shape (p, p)
-        Lengths of the ways.
-    owner : ndarray, shape (p,), int32
-        The joint at the end of whose bone, or at whose tip, each place is.
-    away : ndarray, shape (p,)
-        How far it is from that bone.
-    """
-
-    points: NDArray[np.float64]
-    graph: sparse.csr_array
-    owner: NDArray[np.int32]
-    away: NDArray[np.float64]
 
 
 def blend(problem: Problem, parts: list[Limb], ground: Ground) -> sparse.csr_array:
@@ -303,27 +275,6 @@ def blend(problem: Problem, parts: list[Limb], ground: Ground) -> sparse.csr_arr
     )
 
 
-def grounds(problem: Problem, parts: list[Limb]) -> Ground:
-    """The surface, divided among the bones that are nearest: through the body, then along it.
-
-    Parameters
-    ----------
-    problem : Problem
-    parts : list of Limb
-        From `limbs`.
-
-    Returns
-    -------
-    Ground
-    """
-    graph = problem.recall("network", None, lambda: network(problem.surface))
-    lines = problem.active.tobytes(), tuple(limb.joints.tobytes() for limb in parts)
-    owner, away = problem.recall(
-        "bands ground", lines, lambda: spread(graph, *_seeds(problem, segments(problem)))
-    )
-    return Ground(problem.surface.vertices, graph, owner, away)
-
-
 def solve(problem: Problem) -> sparse.csr_array:
     """Weights of geodesic bands round the joints.
 
@@ -337,7 +288,7 @@ def solve(problem: Problem) -> sparse.csr_array:
     """
     parts = limbs(problem)
     problem.progress("finding the surface round each bone", 0.0)
-    ground = grounds(problem, parts)
+    ground = grounds(problem)
     problem.progress("bands", 0.5)
     found = blend(problem, parts, ground)
     problem.progress("bands", 1.0)
@@ -353,8 +304,11 @@ def _rooms(parts: list[Limb], count: int) -> NDArray[np.intp]:
 
 
 def _bone_of(parts: list[Limb], number: int, count: int) -> NDArray[np.intp]:
-    """For each joint, the bone of one limb that it is on or hangs from; -1 for none, (j,)."""
-    found = np.full(count, -1)
+    """For each joint, the bone of one limb that it is on or hangs from; -1 for none, (j + 1,).
+
+    The last is nobody's, whom places between two trees belong to.
+    """
+    found = np.full(count + 1, -1)
     limb = parts[number]
     found[limb.joints] = np.maximum(np.arange(len(limb.joints)) - (limb.hangs < 0), 0)
     for other in parts[number + 1 :]:
@@ -400,7 +354,7 @@ def _steady(
     bone: NDArray[np.intp],
 ) -> NDArray[np.float64]:
     """Positions without the jumps there are where cutting planes cross, inside a sharp bend."""
-    gaps = np.maximum(limb.gaps, 1e-9 * limb.gaps.max())
+    gaps = limb.spans.copy()
     gaps[0] = min(gaps[0], limb.lead)
     pace = np.zeros(graph.shape[0])
     pace[nodes] = STRETCH / gaps[np.clip(bone, 0, len(gaps) - 1)]
@@ -448,16 +402,6 @@ def _depth(
         zero = np.zeros(len(out), dtype=np.intp)
         depth[nodes] = spread(near[:, nodes], row[out], zero, rim, limit=limit)[1]
     return depth
-
-
-def _ancestors(problem: Problem) -> NDArray[np.intp]:
-    """The nearest ancestor of each joint that may have weight, -1 for none, (j,)."""
-    parents, active = problem.skeleton.parents, problem.active
-    found = np.full(len(parents), -1)
-    for joint, parent in enumerate(parents):  # parents come first
-        if parent >= 0:
-            found[joint] = parent if active[parent] else found[parent]
-    return found
 
 
 def _normals(points: NDArray[np.float64], lead: NDArray[np.float64] | None) -> NDArray[np.float64]:
@@ -553,67 +497,3 @@ def _mirrored(way: NDArray[np.float64], normal: NDArray[np.float64]) -> NDArray[
 def _unit(ways: NDArray[np.float64]) -> NDArray[np.float64]:
     length = np.linalg.norm(ways, axis=1, keepdims=True)
     return np.divide(ways, length, out=np.zeros_like(ways), where=length > 0)
-
-
-def segments(problem: Problem) -> Bones:
-    """The bones as bands see them: each is the joint's at its end, where there is one.
-
-    Parameters
-    ----------
-    problem : Problem
-
-    Returns
-    -------
-    Bones
-        Those of the problem. One that leads to a joint that may have weight is that joint's, as
-        a limb begins before its first joint; one that ends at none is its own joint's.
-    """
-    bones, at = problem.bones, problem.skeleton.positions
-    above = _ancestors(problem)
-    joint = bones.joint.copy()
-    for child in np.flatnonzero(problem.active & (above >= 0)):
-        leads = (bones.joint == above[child]) & (bones.tail == at[child]).all(axis=1)
-        joint[leads] = child
-    return Bones(joint, bones.head, bones.tail)
-
-
-def _seeds(
-    problem: Problem, bones: Bones
-) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
-    """Vertices that see a bone from within: which, whose is the nearest, how far it is."""
-    surface, rays = problem.surface, problem.sight
-    found = [_seen(surface, rays, bones, start) for start in range(0, len(surface), CHUNK)]
-    seeds, nearest, offsets = (np.concatenate(each) for each in zip(*found, strict=True))
-    labels = bones.joint[nearest].astype(np.intp)
-    # A piece that hardly sees a bone, as of a garment, goes by straight distance.
-    pieces = surface.components
-    share = np.bincount(pieces[seeds], minlength=int(pieces.max()) + 1) / np.bincount(pieces)
-    lost = np.flatnonzero((share < SEEN)[pieces])
-    if len(lost):
-        away = distances(surface.vertices[lost], bones)
-        nearest = away.argmin(axis=1)
-        seeds = np.append(seeds, lost)
-        labels = np.append(labels, bones.joint[nearest])
-        offsets = np.append(offsets, np.take_along_axis(away, nearest[:, None], 1))
-    return seeds, labels, offsets
-
-
-def _seen(
-    surface: Surface, rays: Sight, bones: Bones, start: int
-) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
-    """Of some vertices those that see a bone: which, the nearest that is seen, how far it is."""
-    points = surface.vertices[start : start + CHUNK]
-    outward = surface.outward[start : start + CHUNK]
-    away = distances(points, bones)
-    order = np.argsort(away, axis=1, kind="stable")[:, :TRIES]
-    bone = np.full(len(points), -1)
-    for rank in range(order.shape[1]):
-        left = np.flatnonzero(bone < 0)
-        place = closest(points[left], bones, order[left, rank])
-        # A way that meets the surface from outside has come through the air.
-        within = np.einsum("ij,ij->i", points[left] - place, outward[left]) > 0
-        left, place = left[within], place[within]
-        clear = left[rays.clear(place, points[left])]
-        bone[clear] = order[clear, rank]
-    seen = np.flatnonzero(bone >= 0)
-    return seen + start, bone[seen], away[seen, bone[seen]]

@@ -8,12 +8,15 @@ from scipy import sparse
 from scipy.spatial import cKDTree
 
 from autoweight.methods import Problem
-from autoweight.methods.bands import Ground, blend, limbs, segments
-from autoweight.skeleton.bones import Bones, distances
-from autoweight.surface.geodesics import spread
+from autoweight.methods.bands import blend, limbs
+from autoweight.methods.grounds import TIE, Ground, owned, segments, straight
+from autoweight.skeleton.bones import Bones
 from autoweight.surface.voxels import Voxels, voxelise
 
 __all__ = ["solve"]
+
+EQUAL = 8
+"""Cells that may be as far from one place: it is in the middle of so many."""
 
 
 def solve(problem: Problem) -> sparse.csr_array:
@@ -40,11 +43,11 @@ def solve(problem: Problem) -> sparse.csr_array:
     graph = _network(vertices, voxels)
     bones = segments(problem)
     seeds, labels, offsets = _seeds(bones, voxels)
-    owner, away = spread(graph, len(vertices) + seeds, labels, offsets)
-    lost = np.flatnonzero(owner < 0)
+    owner, away = owned(problem, graph, len(vertices) + seeds, labels, offsets)
+    lost = np.flatnonzero(np.isinf(away))
     if len(lost):  # a piece of the body that no bone is in or near
-        straight = distances(points[lost], bones)
-        owner[lost], away[lost] = bones.joint[straight.argmin(axis=1)], straight.min(axis=1)
+        apart = sparse.csr_array((len(lost), len(lost)))
+        owner[lost], away[lost] = owned(problem, apart, *straight(points[lost], bones))
     problem.progress("bands", 0.8)
     found = blend(problem, parts, Ground(points, graph, owner, away))
     problem.progress("bands", 1.0)
@@ -73,10 +76,13 @@ def _seeds(
     number = np.arange(len(which)) - np.repeat(np.cumsum(counts) - counts, counts)
     share = number / np.maximum(counts[which] - 1, 1)
     points = bones.head[which] + share[:, None] * (bones.tail - bones.head)[which]
-    away, cell = cKDTree(voxels.centres).query(points)
     inside = voxels.at(points)
+    out = np.flatnonzero(inside < 0)
+    away, cell = cKDTree(voxels.centres).query(points[out], range(1, min(EQUAL, len(voxels)) + 1))
+    place, rank = np.nonzero(away <= away[:, :1] * (1 + TIE))
+    within = np.flatnonzero(inside >= 0)
     return (
-        np.where(inside >= 0, inside, cell),
-        bones.joint[which].astype(np.intp),
-        np.where(inside >= 0, 0.0, away),
+        np.append(inside[within], cell[place, rank]),
+        bones.joint[which[np.append(within, out[place])]].astype(np.intp),
+        np.append(np.zeros(len(within)), away[place, rank]),
     )

@@ -126,8 +126,12 @@ def _places(
     surface: Surface, size: float
 ) -> tuple[NDArray[np.int64], tuple[int, int, int], NDArray[np.float64]]:
     """Cells that the surface goes through, cells of the grid, and the grid's lowest corner."""
-    low = surface.vertices.min(axis=0) - 1.5 * size
-    x, y, z = (int(each) for each in np.ceil(np.ptp(surface.vertices, axis=0) / size) + 3)
+    low, high = surface.vertices.min(axis=0), surface.vertices.max(axis=0)
+    # An odd number of cells round the middle: what lies in the plane between left and right goes
+    # through the middles of cells, and not now to one side of their walls and now to the other.
+    count = np.ceil((high - low) / size).astype(int) // 2 * 2 + 5
+    low = (low + high - count * size) / 2
+    x, y, z = (int(each) for each in count)
     return np.floor((samples(surface, size / 3) - low) / size).astype(np.int64), (x, y, z), low
 
 
@@ -170,9 +174,8 @@ def _wound(
         return np.abs(igl.fast_winding_number(surface.vertices, faces, points)) > 0.5
 
     found = np.zeros_like(solid)
-    middles = np.indices([max(each // BLOCK, 1) for each in solid.shape]).reshape(3, -1).T
-    middles = middles * BLOCK + BLOCK // 2
-    middles = np.minimum(middles, np.array(solid.shape) - 1)
+    lines = [np.arange(each // 2 % BLOCK, each, BLOCK) for each in solid.shape]
+    middles = np.stack(np.meshgrid(*lines, indexing="ij"), axis=-1).reshape(-1, 3)
     middles = middles[~solid[tuple(middles.T)]]
     leaks = middles[inside(middles)]
     if len(leaks) == 0:

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.methods import Problem
-from autoweight.methods.bands import ON_THE_JOINT, Limb, grounds, limbs
+from autoweight.methods.bands import ON_THE_JOINT, Limb, limbs
+from autoweight.methods.grounds import grounds
 from autoweight.recipes.profiles import Falloff
 from autoweight.recipes.recipe import Recipe
 from autoweight.rows import entry_rows, replaced, selected
@@ -105,7 +106,7 @@ class Outline:
             Number of the chain.
         """
         problem = self.problem
-        ground = grounds(problem, limbs(problem))
+        ground = grounds(problem)
         owner = ground.owner[: len(problem.surface)]
         along = np.zeros(len(owner))
         chain = np.full(len(owner), -1, dtype=np.int32)
@@ -113,7 +114,7 @@ class Outline:
             if limb is None:
                 continue
             # A bone is the joint's at its end; that of a leaf goes on beyond it.
-            bone_of = np.full(len(problem.skeleton), -1)
+            bone_of = np.full(len(problem.skeleton) + 1, -1)  # the last for what is nobody's
             bone_of[limb.joints] = np.maximum(np.arange(len(limb.joints)) - int(limb.hangs < 0), 0)
             mine = np.flatnonzero(bone_of[owner] >= 0)
             along[mine] = limb.along(problem.surface.vertices[mine], bone_of[owner[mine]])

@@ -13,6 +13,7 @@ from autoweight.methods import Problem
 from autoweight.rig import Mesh, Rig, Skeleton, Weights
 from autoweight.skeleton.bones import Bones, bones, distances
 from autoweight.surface import prepare
+from autoweight.surface.voxels import voxelise
 
 Curve = Callable[[NDArray[np.float64]], NDArray[np.float64]]
 
@@ -102,6 +103,16 @@ def skeleton(points: Sequence[Sequence[float]], parents: Sequence[int] | None = 
 def problem(mesh: Mesh, skeleton: Skeleton, **more) -> Problem:
     active = np.ones(len(skeleton), dtype=bool)
     return Problem(prepare(mesh), skeleton, bones(skeleton, active), active, **more)
+
+
+def coarse(mesh: Mesh, skeleton: Skeleton, cells: int = 5_000, **more) -> Problem:
+    """A problem whose body is filled with few cells, which is quick."""
+    surface = prepare(mesh)
+
+    def recall(what, depends, make):
+        return voxelise(surface, cells=cells) if what == "voxels" else make()
+
+    return problem(mesh, skeleton, recall=recall, **more)
 
 
 def fingers():

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from bodies import bend, capsules, problem, skeleton, straight, tube
+from bodies import bend, capsules, coarse, problem, skeleton, straight, tube
 
 from autoweight.methods.bands import solve as solve_bands
 from autoweight.methods.volume import solve
@@ -15,7 +15,7 @@ LENGTH = 4.0
 @pytest.mark.parametrize("path", [straight, bend(LENGTH / (np.pi / 2))])
 def test_a_tube_has_the_closed_form(path):
     mesh, s = tube(path, LENGTH, 0.3, 100, 20)
-    given = problem(mesh, skeleton(path(np.linspace(0, LENGTH, 5))))
+    given = coarse(mesh, skeleton(path(np.linspace(0, LENGTH, 5))))
     np.testing.assert_allclose(
         solve(given).toarray()[given.surface.weld],
         Falloff(centre=0.5).weights(s, np.arange(5)),
@@ -28,7 +28,7 @@ def test_loose_triangles_have_the_closed_form():
     # Every face by itself and a hundredth smaller: no two share a vertex, all round are gaps.
     corners = mesh.vertices[mesh.faces]
     corners = corners + 0.01 * (corners.mean(axis=1, keepdims=True) - corners)
-    given = problem(
+    given = coarse(
         Mesh(corners.reshape(-1, 3), np.arange(len(mesh.faces) * 3).reshape(-1, 3)),
         skeleton(straight(np.linspace(0, LENGTH, 5))),
     )
@@ -71,17 +71,17 @@ def test_parts_that_overlap_are_weighted_as_one_body():
         np.vstack([piece.faces, piece.faces + len(piece.vertices)]),
     )
     joints = skeleton(straight(np.linspace(0, LENGTH, 5)))
-    given = problem(mesh, joints)
+    given = coarse(mesh, joints)
     exact = Falloff(centre=0.5).weights(given.surface.vertices[:, 0], np.arange(5))
     np.testing.assert_allclose(solve(given).toarray(), exact, atol=1e-6)
     # On one closed body both methods agree.
-    given = problem(whole, joints)
+    given = coarse(whole, joints)
     np.testing.assert_allclose(solve(given).toarray(), solve_bands(given).toarray(), atol=1e-6)
 
 
 def test_nothing_is_left_to_chance():
     mesh, _ = tube(straight, LENGTH, 0.3, 30, 12)
-    given = problem(mesh, skeleton(straight(np.linspace(0, LENGTH, 5))))
+    given = coarse(mesh, skeleton(straight(np.linspace(0, LENGTH, 5))))
     assert (solve(given) != solve(given)).nnz == 0
 
 
@@ -89,7 +89,7 @@ def test_progress_is_told_from_beginning_to_end():
     mesh, _ = tube(straight, LENGTH, 0.3, 30, 12)
     told = []
     solve(
-        problem(
+        coarse(
             mesh,
             skeleton(straight(np.linspace(0, LENGTH, 5))),
             progress=lambda stage, share: told.append((stage, share)),
