@@ -16,7 +16,7 @@ from typing import Any
 
 from autoweight.errors import AutoweightError
 
-__all__ = ["Answer", "Limits", "apart", "peak"]
+__all__ = ["Answer", "Limits", "apart", "peak", "ready"]
 
 ONE_THREAD = {
     "OMP_NUM_THREADS": "1",
@@ -26,6 +26,9 @@ ONE_THREAD = {
 }
 """What the libraries below read once, when they are loaded. Jobs share processors, not cores, and
 how a sum is split among threads would show in its last bits."""
+
+_STARTING = threading.Lock()
+"""Held while a process is started: what is set aside for that is the whole process's."""
 
 LIBRARIES = (
     "igl",
@@ -85,7 +88,8 @@ def apart(work: Callable[[Any], Any], given: Any, limits: Limits) -> Answer:
     """Call a function in a process of its own.
 
     The process is forked from a server that has the libraries loaded and does nothing else; each
-    process that calls this starts one such server, once. Where the caller dies, so does the call.
+    process that calls this starts one such server, once; see `ready`. Where the caller dies, so
+    does the call. Several threads may call this.
 
     Parameters
     ----------
@@ -105,7 +109,7 @@ def apart(work: Callable[[Any], Any], given: Any, limits: Limits) -> Answer:
     ours, theirs = context.Pipe(duplex=False)
     line, ending = context.Pipe(duplex=False)
     child = context.Process(target=_called, args=(theirs, line, work, given, limits))
-    with _parenthood(), _environment(), _no_main():
+    with _STARTING, _parenthood(), _environment(), _no_main():
         child.start()
     theirs.close()
     line.close()
@@ -125,6 +129,15 @@ def apart(work: Callable[[Any], Any], given: Any, limits: Limits) -> Answer:
         ours.close()
         ending.close()
     return Answer(value, trouble, time.perf_counter() - begun)
+
+
+def ready() -> None:
+    """Start the server that calls are forked from, and go on while it loads the libraries."""
+    if _context().get_start_method() == "forkserver":
+        from multiprocessing import forkserver
+
+        with _STARTING, _environment(), _no_main():
+            forkserver.ensure_running()
 
 
 def _context() -> Any:

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from importlib.util import find_spec
 from typing import Any
 
-from autoweight.batch.apart import Answer, Limits, apart
+from autoweight.batch.apart import Answer, Limits, apart, ready
 from autoweight.errors import FileError, RecipeError
 
 __all__ = ["EXTRA", "hand_out"]
@@ -75,6 +75,8 @@ def _by_dask(
     scheduler: str | None,
     workers: int | None,
 ) -> Iterator[tuple[int, Answer]]:
+    if scheduler is None:
+        ready()  # it loads while Dask does
     import asyncio
     from contextlib import ExitStack
 
@@ -86,11 +88,13 @@ def _by_dask(
     with ExitStack() as stack:
         stack.enter_context(dask.config.set(quiet))
         if scheduler is None:
-            # Limits are the jobs' own, so none of the worker's; nobody looks at a dashboard.
+            # Jobs have processes and limits of their own, so that workers are threads of this one,
+            # which share one server to fork from; nobody looks at a dashboard.
             cluster = stack.enter_context(
                 LocalCluster(
                     n_workers=min(workers or dask.system.CPU_COUNT, len(jobs)),
                     threads_per_worker=1,
+                    processes=False,
                     memory_limit=0,
                     dashboard_address=None,
                     silence_logs="CRITICAL",

@@ -110,6 +110,7 @@ def run(
             lines.append(Line(job, _told(entry)))
         else:
             todo.append(job)
+    todo.sort(key=_size, reverse=True)  # so that no worker is left with a long one at the end
     told(len(lines), len(jobs), None)
     handed = hand_out(do, todo, cast.limits, scheduler=scheduler, workers=workers)
     for number, answer in handed:
@@ -126,6 +127,14 @@ def run(
         )
         told(len(lines), len(jobs), lines[-1])
     return sorted(lines, key=Line.rank)
+
+
+def _size(job: Job) -> int:
+    """Bytes of the rig, 0 where there is none: its own process will say so."""
+    try:
+        return os.stat(job.rig).st_size
+    except OSError:
+        return 0
 
 
 def _untouched(entry: Entry, ledger: Ledger) -> bool:
