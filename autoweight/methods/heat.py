@@ -20,6 +20,7 @@ from autoweight.rows import scaled
 from autoweight.skeleton.bones import closest
 from autoweight.surface import Surface
 from autoweight.surface.abreast import abreast, hands
+from autoweight.surface.heap import give_back
 from autoweight.surface.laplacian import laplacian
 from autoweight.surface.visibility import Sight
 
@@ -82,6 +83,7 @@ def _solved(problem: Problem) -> sparse.csr_array:
     sources, pull = _warmth(surface, owned, warm, len(problem.skeleton))
     del warm  # the factor needs the room
     problem.sight.forget()
+    give_back()
     found = equilibrium(surface, sources, pull, measured=measured, progress=problem.progress)
     found.data **= CRISP
     return settled(problem, scaled(found))
@@ -152,24 +154,26 @@ def _warmth(
     vertex, slant = warm.vertex[used], slant[used]
     floor = 1e-3 * np.linalg.norm(np.ptp(surface.vertices, axis=0))
     away, distance = (np.maximum(each[used], floor) for each in (warm.reach, warm.distance))
+    begin = np.flatnonzero(np.diff(vertex, prepend=-1))
     nearest = np.full(count, np.inf)
-    np.minimum.at(nearest, vertex, away)
+    nearest[vertex[begin]] = np.minimum.reduceat(away, begin)
     share = (nearest[vertex] / away) ** FALL * slant**4
 
     # Of a joint's several bones the one that warms most counts.
     entry = vertex * joints + owned.bones.joint[warm.bone[used]]
-    order = np.lexsort((-share, entry))
-    best = order[np.flatnonzero(np.diff(entry[order], prepend=-1))]
-    best_vertex, best_share = vertex[best], share[best]
+    order = np.argsort(entry, kind="stable")
+    entry, share = entry[order], share[order]
+    best = np.flatnonzero(np.diff(entry, prepend=-1))
+    best_vertex, best_share = entry[best] // joints, np.maximum.reduceat(share, best)
     whole = np.bincount(best_vertex, best_share, minlength=count)
     sources = sparse.csr_array(
         (best_share / whole[best_vertex], (best_vertex, entry[best] % joints)),
         shape=(count, joints),
     )
 
-    # The pull is that of the nearest bone.
-    order = np.lexsort((away, vertex))
-    first = order[np.flatnonzero(np.diff(vertex[order], prepend=-1))]
+    # The pull is that of the nearest bone, of equals the first.
+    least = np.flatnonzero(away == nearest[vertex])
+    first = least[np.flatnonzero(np.diff(vertex[least], prepend=-1))]
     pull = np.zeros(count)
     pull[vertex[first]] = PULL * slant[first] / distance[first] ** 2
     return sources, pull
