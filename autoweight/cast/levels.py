@@ -91,7 +91,13 @@ def _folding(
     return sparse.csr_array(heirs.table @ back)
 
 
-def gap(densest: Rig, level: Rig, *, surface: Surface | None = None) -> Gap:
+def gap(
+    densest: Rig,
+    level: Rig,
+    *,
+    surface: Surface | None = None,
+    own: Surface | None = None,
+) -> Gap:
     """Measure how far a level strays from the densest in motion.
 
     A vertex is compared with the place of the dense surface that it stands for: the nearest, the
@@ -105,6 +111,8 @@ def gap(densest: Rig, level: Rig, *, surface: Surface | None = None) -> Gap:
         With weights.
     surface : Surface, optional
         ``prepare(densest.mesh)``, when it is there already.
+    own : Surface, optional
+        ``prepare(level.mesh)``, when it is there already.
 
     Returns
     -------
@@ -126,7 +134,7 @@ def gap(densest: Rig, level: Rig, *, surface: Surface | None = None) -> Gap:
     posed = linear_blend(level.mesh.vertices, level.weights.matrix, poses)
     ratio = np.full(len(level.mesh.vertices), np.inf)
     off = ratio.copy()
-    for each in _places(ground, level.mesh):
+    for each in _places(ground, level.mesh, own or prepare(level.mesh)):
         there = linear_blend(
             each.position, sparse.csr_array(each.interpolator(ground.surface) @ rows), poses
         )
@@ -140,9 +148,9 @@ def gap(densest: Rig, level: Rig, *, surface: Surface | None = None) -> Gap:
     return Gap(float(off[drawn].mean()), float(off[drawn].max()), order[ratio[order] > TIMES])
 
 
-def _places(ground: Ground, mesh: Mesh) -> list[Places]:
-    """Where each vertex may be said to lie on the dense surface."""
-    surface, target = ground.surface, prepare(mesh)
+def _places(ground: Ground, mesh: Mesh, target: Surface) -> list[Places]:
+    """Where each vertex of a mesh and its surface may be said to lie on the dense surface."""
+    surface = ground.surface
     nearest = ground.nearest(mesh.vertices)
     piece = surface.components[surface.faces[:, 0]]
     own, landed = target.components[target.weld], piece[nearest.face]

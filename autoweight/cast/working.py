@@ -30,7 +30,6 @@ from autoweight.view.picture import best_view, picture
 from autoweight.view.sheet import png
 from autoweight.weights.checking import check
 from autoweight.weights.comparing import compare_rigs
-from autoweight.weights.locks import ATTRIBUTE
 from autoweight.weights.tidying import quantise, tidy
 
 __all__ = ["PICTURE", "VIEW", "Told", "do"]
@@ -212,14 +211,7 @@ def _carried(finished: Rig, new: Rig, recipe: Recipe, how: Tidy, decisions: list
     surface = prepare(new.mesh)
     found = carry(finished, new, recipe, surface=surface)
     decisions += found.notes
-    held = found.held(new.skeleton)
-    weights = tidy(
-        found.weights, how, mesh=new.mesh, skeleton=new.skeleton, locks=held, surface=surface
-    )
-    attributes = dict(new.attributes)
-    if found.locks is not None:
-        attributes[ATTRIBUTE] = found.locks
-    return replace(new, weights=quantise(weights, how.bits, locks=held), attributes=attributes)
+    return found.finished(new, how, surface=surface)
 
 
 def _strayed(away: dict[str, Any]) -> list[str]:
@@ -240,15 +232,16 @@ def _level(
     how = _tidying(recipe.tidy, level.max_influences, level.bits)
     with naming(level.rig):
         rig = _loaded(level.rig, densest)
-        found = carry(densest, rig, recipe)
+        own = prepare(rig.mesh)
+        found = carry(densest, rig, recipe, surface=own)
         weights = found.weights
         if level.joints:
             # Of what is folded, what comes from far off is no stray: it is capped, and that is all.
             weights = tidy(folded(weights, rig.skeleton, _kept(rig, level)), how)
         else:
-            weights = tidy(weights, how, mesh=rig.mesh, skeleton=rig.skeleton)
+            weights = tidy(weights, how, mesh=rig.mesh, skeleton=rig.skeleton, surface=own)
         rig = replace(rig, weights=quantise(weights, how.bits))
-        away = gap(densest, rig, surface=surface)
+        away = gap(densest, rig, surface=surface, own=own)
     told = {
         "rig": level.rig,
         "vertices": len(rig.mesh.vertices),

@@ -98,12 +98,8 @@ def command(
     from autoweight.io import check_output, load_all, save_all
     from autoweight.io.atomic import folder
     from autoweight.recipes.recipe import Recipe, Tidy, load_recipe
-    from autoweight.rig import Weights
-    from autoweight.rows import replaced
     from autoweight.stages.carrying import carry
     from autoweight.surface import prepare
-    from autoweight.weights.locks import ATTRIBUTE
-    from autoweight.weights.tidying import quantise, tidy
 
     progress = progress_to_stderr(quiet)
     targets = _targets(finished, new, Path(output), force)
@@ -135,26 +131,12 @@ def command(
             surface=surface,
             progress=progress,
         )
-        held = found.held(rig.skeleton)
-        weights = tidy(
-            found.weights,
-            tidying,
-            mesh=rig.mesh,
-            skeleton=rig.skeleton,
-            locks=held,
-            surface=surface,
-        )
-        if not said:
-            kept = found.kept.nonzero()[0]
-            weights = Weights(replaced(weights.matrix, kept, found.weights.matrix[kept]))
-        attributes = dict(rig.attributes)
-        if found.locks is not None:
-            attributes[ATTRIBUTE] = found.locks
+        weighted = found.finished(rig, tidying, surface=surface, untouched=not said)
         if confidence:
-            attributes["_CARRY"] = found.confidence
-        final = quantise(weights, tidying.bits, locks=held)
+            marks = {**weighted.attributes, "_CARRY": found.confidence}
+            weighted = replace(weighted, attributes=marks)
         told = {"vertices": len(rig.mesh.vertices), **found.counts, "notes": list(found.notes)}
-        return replace(rig, weights=final, attributes=attributes), told
+        return weighted, told
 
     results: list[dict[str, Any]] = []
     written: list[list[Rig]] = []

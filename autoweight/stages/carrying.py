@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 
 from autoweight.errors import GeometryError, RecipeError, WeightsError
 from autoweight.methods import Progress, silent
-from autoweight.recipes.recipe import Recipe
+from autoweight.recipes.recipe import Recipe, Tidy
 from autoweight.rig import Rig, Skeleton, Weights
 from autoweight.rows import normalised, replaced
 from autoweight.skeleton.bones import bones, frames
@@ -25,6 +25,7 @@ from autoweight.surface.places import Ground
 from autoweight.surface.visibility import Sight
 from autoweight.weights.inheriting import follow, inherit
 from autoweight.weights.locks import ATTRIBUTE, Locks, marked
+from autoweight.weights.tidying import quantise, tidy
 
 __all__ = ["FILLS", "ORIGINS", "Carried", "carry"]
 
@@ -83,6 +84,46 @@ class Carried:
         if self.locks is None:
             return None
         return Locks.of_rows(self.locks, self.weights, skeleton)
+
+    def finished(
+        self, new: Rig, how: Tidy, *, surface: Surface | None = None, untouched: bool = False
+    ) -> Rig:
+        """The new rig with these weights, ready to be written.
+
+        Parameters
+        ----------
+        new : Rig
+            They were carried onto.
+        how : Tidy
+            Cap, prune and precision.
+        surface : Surface, optional
+            ``prepare(new.mesh)``, when it is there already.
+        untouched : bool
+            Leave vertices that are `kept` as they were finished, whatever `how` says.
+
+        Returns
+        -------
+        Rig
+            With the carried locks as an attribute of its mesh, and locked rows left alone.
+
+        Raises
+        ------
+        RecipeError
+            See `autoweight.weights.tidying.tidy`.
+        """
+        held = self.held(new.skeleton)
+        weights = tidy(
+            self.weights, how, mesh=new.mesh, skeleton=new.skeleton, locks=held, surface=surface
+        )
+        if untouched:
+            same = np.flatnonzero(self.kept)
+            weights = Weights(replaced(weights.matrix, same, self.weights.matrix[same]))
+        marks = {} if self.locks is None else {ATTRIBUTE: self.locks}
+        return replace(
+            new,
+            weights=quantise(weights, how.bits, locks=held),
+            attributes={**new.attributes, **marks},
+        )
 
     @property
     def counts(self) -> dict[str, int]:

@@ -9,11 +9,8 @@ from typing import Any, TypeVar
 from autoweight.methods import Problem, Progress, silent
 from autoweight.recipes.recipe import Recipe
 from autoweight.rig import Rig, Weights
-from autoweight.skeleton.bones import bones, frames
-from autoweight.stages.planning import plan, roles
-from autoweight.stages.solving import Solution, first_pass, solve
+from autoweight.stages.solving import Solution, first_pass, problem_of, solve
 from autoweight.surface import Surface, prepare
-from autoweight.surface.visibility import Sight
 
 __all__ = ["Session"]
 
@@ -48,22 +45,7 @@ class Session:
 
     def problem(self, recipe: Recipe | None = None) -> Problem:
         """What a recipe asks of a method, sharing what the solves worked out."""
-        skeleton = self.rig.skeleton
-        sight = self._recall("sight", (), lambda: Sight(self.surface))
-        idle = self._recall("roles", (), lambda: roles(skeleton, sight))
-        frame = self._recall("frames", (), lambda: frames(skeleton, sight.depth))
-        planned = plan(recipe or Recipe(), self.rig, idle)
-        return Problem(
-            self.surface,
-            skeleton,
-            bones(skeleton, planned.active, frame),
-            planned.active,
-            chains=planned.chains,
-            falloffs=planned.falloffs,
-            recall=self._recall,
-            frames=frame,
-            sight=sight,
-        )
+        return problem_of(self.rig, recipe or Recipe(), self.surface, self._recall)
 
     def solve(self, recipe: Recipe | None = None, *, progress: Progress = silent) -> Weights:
         """Weight the rig as a recipe says; see `autoweight.stages.solving.solve`."""

@@ -42,6 +42,7 @@ __all__ = [
     "first_pass",
     "mirror_pass",
     "plain",
+    "problem_of",
     "solve",
     "taste_for",
     "tidy_pass",
@@ -157,6 +158,11 @@ def first_pass(
         report(rig, across) if across else None,
         task.confidence,
     )
+
+
+def problem_of(rig: Rig, recipe: Recipe, surface: Surface, recall: Recall) -> Problem:
+    """What a recipe asks of a method; its arguments are those of `solve`."""
+    return _Task(rig, surface, recipe, None, recall, silent).problem()
 
 
 def plain(rig: Rig, recipe: Recipe, surface: Surface) -> Weights:
@@ -385,22 +391,26 @@ class _Task:
         ]
         return Weights(found.rows)
 
-    def solve(self) -> tuple[Weights, Symmetry | None]:
-        """Weights before they are tidied, and what they were mirrored across."""
-        rig, surface, planned, how = self.rig, self.surface, self.planned, self.recipe.mirror
-        problem = Problem(
-            surface,
-            rig.skeleton,
+    def problem(self) -> Problem:
+        """What is asked of a method."""
+        return Problem(
+            self.surface,
+            self.rig.skeleton,
             self.bones,
-            planned.active,
+            self.planned.active,
             self.progress,
-            planned.chains,
-            planned.falloffs,
+            self.planned.chains,
+            self.planned.falloffs,
             self.decisions.append,
             self.recall,
             self.frames,
             self.sight,
         )
+
+    def solve(self) -> tuple[Weights, Symmetry | None]:
+        """Weights before they are tidied, and what they were mirrored across."""
+        rig, surface, planned, how = self.rig, self.surface, self.planned, self.recipe.mirror
+        problem = self.problem()
         found = _methods(problem, planned, self.recipe.method, self.decisions)
         found = self._followed(problem, attach(problem, found, planned.attached))
         found = _rigid(found, planned.rigid, surface, rig.skeleton, self.decisions)
