@@ -75,7 +75,7 @@ def _hierarchy(words: list[str]) -> _Hierarchy:
 
     def take(count: int) -> list[str]:
         nonlocal place
-        if place + count > len(words):
+        if not 0 <= count <= len(words) - place:
             raise FileError("its hierarchy is cut short; export it again")
         place += count
         return words[place - count : place]

@@ -204,14 +204,17 @@ def links(skeleton: Skeleton) -> NDArray[np.bool_]:
     with tips, and where bones point along y; joints whose bones point along x come from where a
     bone is no more than the link between two joints (common practice, no source), and then every
     link is flesh, as it is without a shared axis. What hangs in pairs to both sides of a joint
-    whose bone leads to no child hangs on its flesh: the legs of a walker on its hull.
+    whose bone leads to no child hangs on its flesh: the legs of a walker on its hull. And where
+    bones have no ends of their own, what hangs from a root does so on its flesh: no bone before
+    it could have what lies between.
     """
     found = skeleton.parents >= 0
     if skeleton.axis is None or not (skeleton.tips or skeleton.axis[1]):
         return found
     ahead, at = leads(skeleton), skeleton.positions
     for joint, below in enumerate(skeleton.children):
-        if ahead[joint] >= 0 or skeleton.tips:
+        rooted = skeleton.parents[joint] < 0 and not skeleton.tips
+        if skeleton.tips or (ahead[joint] >= 0 and not rooted):
             found[list(below)] = False
             if ahead[joint] >= 0 and joint not in skeleton.tips:
                 found[ahead[joint]] = True

@@ -94,6 +94,7 @@ def test_a_file_cut_short_anywhere_is_told(file, end):
         ("50 60", "nan 60", "not finite"),
         ("Frames: 2", "Frames: 3", "need 36"),
         ("0.04", "0", "0 seconds"),
+        ("CHANNELS 6", "CHANNELS -6", "cut short"),
         ("JOINT Chest", "LIMB Chest", "'LIMB'"),
         ("Hips", "Pelvis", "names no joint"),
     ],

@@ -92,3 +92,15 @@ def test_what_hangs_in_pairs_hangs_on_the_flesh_of_a_joint_without_a_bone_to_a_c
     hull = Skeleton(("hull", "leg_L", "leg_R", "tail"), [-1, 0, 0, 0], rest, tips)
     np.testing.assert_array_equal(hull.axis, [0, 1, 0])
     assert links(hull).tolist() == [False, True, True, False]
+
+
+def test_what_hangs_from_a_root_does_so_on_its_flesh():
+    above = figure()
+    below = [1, 2, 3, 4]  # the same without its hip: the chest is the root
+    skeleton = Skeleton(
+        tuple(above.names[each] for each in below), [-1, 0, 0, 2], above.rest[below]
+    )
+    np.testing.assert_array_equal(skeleton.axis, [0, 1, 0])
+    assert links(skeleton).tolist() == [False, True, True, True]
+    ended = Skeleton(skeleton.names, skeleton.parents, skeleton.rest, {3: (0, 2.5, 1)})
+    assert links(ended).tolist() == [False, True, False, True]
