@@ -1,3 +1,5 @@
+from functools import partial
+
 import numpy as np
 import pytest
 from bodies import straight, tube
@@ -6,10 +8,11 @@ from hypothesis import strategies as st
 
 from autoweight import Mesh, Part, Rig, Skeleton, Weights
 from autoweight.errors import FileError, RecipeError, WeightsError
-from autoweight.methods import METHODS
+from autoweight.methods import METHODS, volume
 from autoweight.recipes.recipe import Lock, Mirror, Recipe, Tidy, parse_recipe
 from autoweight.stages.solving import first_pass, solve
 from autoweight.surface import prepare
+from autoweight.surface.voxels import voxelise
 from autoweight.weights.locks import Locks, find_locks, impose
 
 JOINTS = 5
@@ -55,7 +58,16 @@ def random_lock(seed):
     return built, tuple(rules), locked | whole[:, None]
 
 
+@pytest.fixture(scope="module")
+def coarse():
+    """Some thousand cells where volume has 300 thousand: locks go over whatever it returns."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(volume, "voxelise", partial(voxelise, cells=5_000))
+        yield
+
+
 # Locks go over whatever a method returns; biharmonic would take a minute to say so.
+@pytest.mark.usefixtures("coarse")
 @pytest.mark.parametrize("method", sorted(METHODS.keys() - {"biharmonic"}))
 @settings(max_examples=20, deadline=None)
 @given(seed=st.integers(0, 2**32 - 1))
