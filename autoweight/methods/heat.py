@@ -14,12 +14,12 @@ from scipy.spatial import cKDTree
 
 from autoweight.methods import Problem, Progress, silent
 from autoweight.methods.equilibrium import equilibrium
-from autoweight.methods.parts import settled
+from autoweight.methods.parts import laid_out, settled
 from autoweight.methods.stretches import Stretches, nearby, reach, stretches
 from autoweight.rows import scaled
 from autoweight.skeleton.bones import closest
 from autoweight.surface import Surface
-from autoweight.surface.abreast import abreast, hands
+from autoweight.surface.abreast import abreast, aside, hands
 from autoweight.surface.heap import give_back
 from autoweight.surface.laplacian import laplacian
 from autoweight.surface.visibility import Sight
@@ -79,14 +79,17 @@ def _solved(problem: Problem) -> sparse.csr_array:
         lambda: _in_sight(problem.sight, owned, problem.progress),
         lambda: laplacian(surface.vertices, surface.faces),
     ]
-    warm, measured = abreast(jobs, hands(len(surface)))
+    many = hands(len(surface))
+    warm, measured = abreast(jobs, many)
     sources, pull = _warmth(surface, owned, warm, len(problem.skeleton))
     del warm  # the factor needs the room
     problem.sight.forget()
     give_back()
-    found = equilibrium(surface, sources, pull, measured=measured, progress=problem.progress)
-    found.data **= CRISP
-    return settled(problem, scaled(found))
+    # The factor keeps one processor busy.
+    with aside(lambda: laid_out(problem), many) as layout:
+        found = equilibrium(surface, sources, pull, measured=measured, progress=problem.progress)
+        found.data **= CRISP
+        return settled(problem, scaled(found), layout())
 
 
 @dataclass(frozen=True, eq=False)

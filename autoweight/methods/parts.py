@@ -15,7 +15,7 @@ from autoweight.skeleton.bones import distances
 from autoweight.surface import Surface
 from autoweight.surface.places import Ground
 
-__all__ = ["settled"]
+__all__ = ["Layout", "laid_out", "settled"]
 
 BODY = 0.5
 """Share of the whole area from which a piece is not a detail but a body, and may bend anywhere."""
@@ -43,13 +43,37 @@ SEAT = 0.25
 """Radii of a piece over which its contact with what it sits on ends."""
 
 CHUNK = 1 << 15
-"""Faces whose distances to all bones are held at once."""
+"""Faces that are worked on at once."""
 
 QUADRATURE = np.array([[4, 1, 1], [1, 4, 1], [1, 1, 4]]) / 6
 """Three places in a triangle that stand for a third of it each (Strang & Fix, 1973)."""
 
 
-def settled(problem: Problem, weights: sparse.csr_array) -> sparse.csr_array:
+def laid_out(problem: Problem) -> Layout | None:
+    """How the pieces of a mesh lie to joints and bones, whatever they are weighted with.
+
+    Parameters
+    ----------
+    problem : Problem
+
+    Returns
+    -------
+    Layout or None
+        None where all is one piece.
+    """
+    if problem.surface.components.max() == 0:
+        return None
+    pieces = _pieces(problem.surface)
+    small = pieces.area < BODY * pieces.area.sum()
+    near = _near(problem, pieces, small)
+    number = np.arange(len(pieces))
+    deep = np.isin(number, near.piece[near.depth < -DEEP])
+    touched = np.isin(number, near.piece[near.depth < EDGE])
+    whole = touched & (small | ~deep)
+    return Layout(pieces, small, deep, touched, whole, near.alone, _along(problem, pieces, whole))
+
+
+def settled(problem: Problem, weights: sparse.csr_array, layout: Layout | None) -> sparse.csr_array:
     """Let pieces of a mesh that do not bend move as one.
 
     A rigid piece turns about its joint, so the joint is in the piece or at its edge:
@@ -67,32 +91,26 @@ def settled(problem: Problem, weights: sparse.csr_array) -> sparse.csr_array:
     problem : Problem
     weights : csr_array, shape (n, j)
         As a method solved them, vertex by vertex. Rows sum to 1.
+    layout : Layout or None
+        ``laid_out(problem)``.
 
     Returns
     -------
     csr_array, shape (n, j)
     """
-    surface = problem.surface
-    if surface.components.max() == 0:
+    if layout is None:
         return weights
-    pieces = _pieces(surface)
+    surface, pieces, small, touched = problem.surface, layout.pieces, layout.small, layout.touched
     held = (pieces.gather @ weights).toarray() / pieces.area[:, None]
-    small = pieces.area < BODY * pieces.area.sum()
-    near = _near(problem, pieces, small)
     own = small & (held.max(axis=1) > OWN)
 
     owner = np.full(len(pieces), -1)
-    inside, edge = near.depth < -DEEP, near.depth < EDGE
-    deep = np.isin(np.arange(len(pieces)), near.piece[inside])
-    touched = np.isin(np.arange(len(pieces)), near.piece[edge])
-    whole = touched & (small | ~deep)
-    along = _along(problem, pieces, whole)
-    turns = whole & (along.max(axis=1) > ALONG)
-    owner[turns] = along[turns].argmax(axis=1)
-    left = own & touched & ~deep & ~turns
+    turns = layout.whole & (layout.along.max(axis=1) > ALONG)
+    owner[turns] = layout.along[turns].argmax(axis=1)
+    left = own & touched & ~layout.deep & ~turns
     owner[left] = held[left].argmax(axis=1)
-    middle = small & (near.alone >= 0)
-    owner[middle] = near.alone[middle]
+    middle = small & (layout.alone >= 0)
+    owner[middle] = layout.alone[middle]
     found = _given(weights, pieces, owner)
 
     loose = np.flatnonzero(~touched & ~middle)
@@ -131,6 +149,34 @@ class _Pieces:
 
     def __len__(self) -> int:
         return len(self.area)
+
+
+@dataclass(frozen=True, eq=False)
+class Layout:
+    """How pieces lie to joints and bones.
+
+    Parameters
+    ----------
+    pieces : _Pieces
+    small : ndarray, shape (pieces,), bool
+        Whether each is a detail and not a body.
+    deep, touched : ndarray, shape (pieces,), bool
+        Whether a joint is well inside it, or in it or at its edge at all.
+    whole : ndarray, shape (pieces,), bool
+        Whether it may turn about a joint as one.
+    alone : ndarray, shape (pieces,), int
+        The joint alone in its middle, -1 for none.
+    along : ndarray, shape (pieces, j)
+        Share of it that is nearest to the bones of each joint, 0 where it is not `whole`.
+    """
+
+    pieces: _Pieces
+    small: NDArray[np.bool_]
+    deep: NDArray[np.bool_]
+    touched: NDArray[np.bool_]
+    whole: NDArray[np.bool_]
+    alone: NDArray[np.intp]
+    along: NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -229,13 +275,17 @@ def _turns(ways: NDArray[np.float64], gap: NDArray[np.float64], faces: NDArray[n
     Van Oosterom & Strackee, "The solid angle of a plane triangle", IEEE Transactions on
     Biomedical Engineering 30(2), 1983.
     """
-    a, b, c = (ways[corner] for corner in faces.T)
-    la, lb, lc = (gap[corner] for corner in faces.T)
-    volume = np.einsum("ij,ij->i", a, np.cross(b, c))
-    rest = la * lb * lc
-    for first, second, length in ((a, b, lc), (b, c, la), (c, a, lb)):
-        rest += np.einsum("ij,ij->i", first, second) * length
-    return float(2 * np.arctan2(volume, rest).sum() / (4 * np.pi))
+    found = 0.0
+    for start in range(0, len(faces), CHUNK):
+        corner = faces[start : start + CHUNK].T
+        a, b, c = ways[corner]
+        la, lb, lc = gap[corner]
+        volume = np.einsum("ij,ij->i", a, np.cross(b, c))
+        rest = la * lb * lc
+        for first, second, length in ((a, b, lc), (b, c, la), (c, a, lb)):
+            rest += np.einsum("ij,ij->i", first, second) * length
+        found += float(2 * np.arctan2(volume, rest).sum())
+    return found / (4 * np.pi)
 
 
 def _along(problem: Problem, pieces: _Pieces, chosen: NDArray[np.bool_]) -> NDArray[np.float64]:

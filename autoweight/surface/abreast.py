@@ -8,10 +8,11 @@ import signal
 import sys
 import threading
 import warnings
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from typing import Generic, TypeVar
 
-__all__ = ["abreast", "hands"]
+__all__ = ["abreast", "aside", "hands"]
 
 T = TypeVar("T")
 
@@ -63,32 +64,63 @@ def abreast(jobs: Sequence[Callable[[], T]], many: int) -> list[T]:
             child.end()
 
 
+@contextmanager
+def aside(job: Callable[[], T], many: int) -> Iterator[Callable[[], T]]:
+    """Begin a job that nothing waits for yet.
+
+    Parameters
+    ----------
+    job : callable
+        What it returns must pickle.
+    many : int
+        Processes, this one included; from `hands`. With 1 the job runs when it is asked for.
+
+    Yields
+    ------
+    callable
+        Waits for the job, and returns what it did or raises what it raised.
+    """
+    if many < 2:
+        yield job
+        return
+    child = _Child(job)
+    try:
+        yield child.result
+    finally:
+        child.end()
+
+
 class _Child(Generic[T]):
-    """A job in a forked process, and the pipe that its result comes through."""
+    """A job in a forked process, and the file in memory that its result is left in.
+
+    Through a pipe the process would have to wait, with all that it holds, until it is read.
+    """
 
     def __init__(self, job: Callable[[], T]) -> None:
         self._job = job
-        ours, theirs = os.pipe()
+        self._left = os.fdopen(os.memfd_create("result"), "w+b")
         with warnings.catch_warnings():
             # Python warns of threads; those there are belong to BLAS, which minds forks itself.
             warnings.simplefilter("ignore", DeprecationWarning)
             self._process = os.fork()
         if self._process == 0:
             try:
-                os.close(ours)
-                with os.fdopen(theirs, "wb") as pipe:
-                    try:
-                        pickle.dump((job(), None), pipe, pickle.HIGHEST_PROTOCOL)
-                    except Exception as error:
-                        pickle.dump((None, error), pipe, pickle.HIGHEST_PROTOCOL)
+                try:
+                    pickle.dump((job(), None), self._left, pickle.HIGHEST_PROTOCOL)
+                except Exception as error:
+                    self._left.seek(0)
+                    self._left.truncate()
+                    pickle.dump((None, error), self._left, pickle.HIGHEST_PROTOCOL)
+                self._left.flush()
             finally:
                 os._exit(0)  # none of the parent's leave-taking
-        os.close(theirs)
-        self._pipe = os.fdopen(ours, "rb")
 
     def result(self) -> T:
+        os.waitpid(self._process, 0)
+        self._process = 0
+        self._left.seek(0)
         try:
-            found, error = pickle.load(self._pipe)
+            found, error = pickle.load(self._left)
         except (EOFError, pickle.UnpicklingError):  # ended from outside, say for want of memory
             return self._job()
         if error is not None:
@@ -96,7 +128,7 @@ class _Child(Generic[T]):
         return found
 
     def end(self) -> None:
-        self._pipe.close()
+        self._left.close()
         if self._process:
             os.kill(self._process, signal.SIGKILL)
             os.waitpid(self._process, 0)

@@ -17,6 +17,9 @@ RINGS, FEW = 2, 0.2
 ROUNDING = 1e-12
 """Cotangents nearer to 0 than this may be of either sign, as where four points are on a circle."""
 
+MANY = 1 << 19
+"""Faces whose cotangents are added up at once."""
+
 THIN = 1e-4
 """With thinner triangles libigl's edge flips may never end; robust-laplacian, seven times as slow,
 mends them first."""
@@ -75,7 +78,7 @@ def _delaunay(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> sparse
     Most meshes have few edges to flip, and a flip concerns what is near: the faces round them are
     taken out and put back flipped. Where that does not do, all are looked at.
     """
-    found = sparse.csc_array(igl.cotmatrix(vertices, faces))
+    found = _cotangents(vertices, faces)
     bad = _negative(found)
     if not bad.any():
         return found
@@ -94,6 +97,14 @@ def _delaunay(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> sparse
         if not _negative(found).any():
             return found
     return sparse.csc_array(igl.intrinsic_delaunay_cotmatrix(vertices, faces)[0])
+
+
+def _cotangents(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> sparse.csc_array:
+    """Of the triangles as they are; libigl takes 300 bytes a face while it adds them up."""
+    found = sparse.csc_array(igl.cotmatrix(vertices, faces[:MANY]))
+    for start in range(MANY, len(faces), MANY):
+        found = found + sparse.csc_array(igl.cotmatrix(vertices, faces[start : start + MANY]))
+    return found
 
 
 def _negative(cotangents: sparse.csc_array) -> NDArray[np.bool_]:

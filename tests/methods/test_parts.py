@@ -7,7 +7,7 @@ from bodies import problem, skeleton, straight, tube
 from scipy import sparse
 from scipy.spatial.transform import Rotation
 
-from autoweight.methods.parts import settled
+from autoweight.methods import parts
 from autoweight.rig import Mesh
 
 
@@ -29,6 +29,10 @@ def together(*meshes):
     starts = np.cumsum([0, *(len(mesh.vertices) for mesh in meshes)])
     faces = [mesh.faces + start for mesh, start in zip(meshes, starts, strict=False)]
     return Mesh(np.vstack([mesh.vertices for mesh in meshes]), np.vstack(faces))
+
+
+def settled(given, weights):
+    return parts.settled(given, weights, parts.laid_out(given))
 
 
 def soft(given, *shares):

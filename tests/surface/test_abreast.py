@@ -11,11 +11,31 @@ from scipy import sparse
 from autoweight.errors import GeometryError
 from autoweight.surface import abreast as module
 from autoweight.surface import prepare
-from autoweight.surface.abreast import abreast, hands
+from autoweight.surface.abreast import abreast, aside, hands
 from autoweight.surface.laplacian import laplacian
 from autoweight.surface.solver import solve_columns
 
 forks = pytest.mark.skipif(sys.platform != "linux", reason="processes are forked on Linux alone")
+
+
+@pytest.fixture
+def forked(monkeypatch):
+    """The processes that were forked."""
+    found, fork = [], os.fork
+
+    def counted():
+        found.append(fork())
+        return found[-1]
+
+    monkeypatch.setattr(os, "fork", counted)
+    return found
+
+
+def gone(processes):
+    for each in processes:
+        with pytest.raises(ChildProcessError):
+            os.waitpid(each, os.WNOHANG)
+    return bool(processes)
 
 
 @pytest.mark.parametrize("many", [1, pytest.param(3, marks=forks)])
@@ -30,25 +50,31 @@ def test_jobs_run_in_processes_of_their_own():
     assert here == os.getpid() != there
 
 
+@pytest.mark.parametrize("many", [1, pytest.param(2, marks=forks)])
+def test_what_nothing_waits_for_is_there_when_asked_for(many):
+    with aside(lambda: (os.getpid(), np.arange(100_000)), many) as late:
+        where, found = late()
+    assert (where == os.getpid()) is (many == 1)
+    assert len(found) == 100_000
+
+
+@forks
+def test_what_nothing_asks_for_ends(forked):
+    with aside(signal.pause, 2):
+        pass
+    assert gone(forked)
+
+
 @forks
 @pytest.mark.parametrize("place", [0, 1])
-def test_what_a_job_raises_is_raised_here(monkeypatch, place):
+def test_what_a_job_raises_is_raised_here(forked, place):
     def fails():
         raise GeometryError("no surface")
 
-    forked, fork = [], os.fork
-
-    def counted():
-        forked.append(fork())
-        return forked[-1]
-
-    monkeypatch.setattr(os, "fork", counted)
     jobs = [fails, dict] if place == 0 else [dict, fails]
     with pytest.raises(GeometryError, match="no surface"):
         abreast(jobs, 2)
-    for each in forked:  # and no process is left
-        with pytest.raises(ChildProcessError):
-            os.waitpid(each, os.WNOHANG)
+    assert gone(forked)
 
 
 @forks
