@@ -19,7 +19,17 @@ from autoweight.surface import Surface
 from autoweight.surface.abreast import abreast, hands
 from autoweight.surface.patches import islands, neighbours
 
-__all__ = ["NOTABLE", "cleaned", "films", "owners", "remaining", "strays", "unrelated", "unwanted"]
+__all__ = [
+    "NOTABLE",
+    "cleaned",
+    "films",
+    "owners",
+    "remaining",
+    "skipping",
+    "strays",
+    "unrelated",
+    "unwanted",
+]
 
 SAME = 1e-6
 """Weights nearer than this are the same."""
@@ -249,9 +259,24 @@ def unwanted(
 
     Weight in excess of what its joint may hold there (`strays`) or in a film that reaches too far
     (`films`), where the joint that holds the vertex otherwise is neither the joint itself nor its
-    parent, grandparent, child or grandchild.
+    parent, grandparent, child or grandchild; and weight that skips a parent (`skipping`).
     What is below `least` does not count. With `joints`, (j,), nothing of others is looked for.
     """
+    skips = skipping(weights, surface, skeleton)
+    if joints is not None:
+        skips = selected(skips, joints[skips.indices])
+    skips = selected(skips, skips.data >= least)
+    return sparse.csr_array(skips.maximum(_leaked(weights, surface, skeleton, least, joints)))
+
+
+def _leaked(
+    weights: sparse.csr_array,
+    surface: Surface,
+    skeleton: Skeleton,
+    least: float,
+    joints: NDArray[np.bool_] | None,
+) -> sparse.csr_array:
+    """Of `unwanted` what no path or hand-over explains."""
     apart = unrelated(skeleton)
     asked = _met(weights, apart, least)
     if joints is not None:
@@ -282,6 +307,46 @@ def unwanted(
     excess.data[excess.data < least] = 0
     excess.eliminate_zeros()
     return excess
+
+
+def skipping(weights: sparse.csr_array, surface: Surface, skeleton: Skeleton) -> sparse.csr_array:
+    """The part of each weight by which a joint has more than its parent beyond that parent.
+
+    From a limb inward a joint hands over to its parent, and that to its own. So where an ancestor
+    beyond the parent holds a vertex, the joint has no more there than those between them, unless
+    its flesh borders on the ancestor's, as an upper arm's does on the chest.
+
+    Parameters
+    ----------
+    weights : csr_array, shape (n, j)
+        One row for each surface vertex, without stored zeros.
+    surface : Surface
+        Pieces that touch border on each other there.
+    skeleton : Skeleton
+
+    Returns
+    -------
+    csr_array, shape (n, j)
+    """
+    parents, owner = skeleton.parents, owners(weights)
+    row, joint = entry_rows(weights), weights.indices
+    held = owner[np.concatenate([surface.edges, surface.bridges])]
+    doubted = np.zeros((len(skeleton),) * 2, dtype=bool)  # of an ancestor and a joint
+    for each in np.unique(owner):
+        between = parents[each]
+        while between >= 0 and parents[between] >= 0:
+            between = parents[between]
+            doubted[between, each] = True
+    doubted[held[:, 0], held[:, 1]] = doubted[held[:, 1], held[:, 0]] = False
+    entry = np.flatnonzero(doubted[owner[row], joint])
+    row, joint, height = row[entry], joint[entry], weights.data[entry]
+    most = np.zeros(len(entry))
+    above = parents[joint]
+    while len(left := np.flatnonzero(above != owner[row])):
+        most[left] = np.maximum(most[left], weights[row[left], above[left]])
+        above[left] = parents[above[left]]
+    more = height - most > ALIKE
+    return sparse.csr_array(((height - most)[more], (row[more], joint[more])), shape=weights.shape)
 
 
 def _met(weights: sparse.csr_array, apart: NDArray[np.bool_], least: float) -> NDArray[np.bool_]:

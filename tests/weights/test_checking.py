@@ -2,6 +2,7 @@ import numpy as np
 from scipy import sparse
 
 from autoweight import Mesh, Rig, Skeleton, Weights
+from autoweight.flexing.flex import flex
 from autoweight.surface import prepare
 from autoweight.surface.patches import islands
 from autoweight.weights.checking import check
@@ -138,3 +139,31 @@ def test_a_fin_and_a_hole_in_the_mesh_are_told():
     assert findings(rig) == {"edges of more than two faces": 1}
     told = {fact.name: fact.value for fact in check(rig)}
     assert told["holes"] == 1 and told["edges of one face"] == 24
+
+
+def gill() -> Rig:
+    """A stalk of two joints on a head, the second with a quarter of the head beyond the first.
+
+    Its weight falls all the way from its tip, so that nothing but the order of the joints tells.
+    """
+    rest = np.tile(np.eye(4), (3, 1, 1))
+    rest[:, 0, 3] = 0, 4, 7
+    skeleton = Skeleton(("head", "stalk", "tip"), [-1, 0, 1], rest)
+    dense = np.zeros((11, 3))
+    dense[:4], dense[4:7], dense[7:] = (0.66, 0.08, 0.26), (0.1, 0.6, 0.3), (0, 0.2, 0.8)
+    return Rig(strip(10), skeleton, Weights(np.repeat(dense, 2, axis=0)))
+
+
+def test_a_weight_that_skips_its_parent_is_stray():
+    assert findings(gill()) == {"vertices with stray weight of tip": 8}
+    (place,) = [place for place in flex(gill()).places if place.figure == "stray"]
+    assert place.joint == "tip" and place.vertices.tolist() == list(range(8))
+    assert "0.18 of tip on 8 vertices of head" in place.told
+
+
+def test_a_joint_that_borders_on_its_grandparent_may_have_more_than_its_parent():
+    # As an upper arm on the chest, past a collar bone that is hardly there.
+    rig = gill()
+    dense = rig.weights.dense()
+    dense[8:14] = 0.2, 0.2, 0.6
+    assert findings(Rig(rig.mesh, rig.skeleton, Weights(dense))) == {}
