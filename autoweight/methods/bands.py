@@ -11,6 +11,7 @@ from scipy.spatial.transform import Rotation
 
 from autoweight.methods import Problem
 from autoweight.methods.grounds import Ground, ancestors, grounds
+from autoweight.methods.steps import Share, eased, sheer, steepest
 from autoweight.recipes.profiles import Falloff, curve
 from autoweight.rows import entry_rows
 from autoweight.surface.geodesics import smoothed, spread
@@ -83,6 +84,13 @@ class Limb:
             return False
         ways = np.diff(self.points, axis=0)[-len(gaps) :] / gaps[:, None]
         return bool((np.einsum("ij,ij->i", ways[1:], ways[:-1]) > GENTLE).all())
+
+    @property
+    def sharp(self) -> NDArray[np.bool_]:
+        """At an end of which bones the limb turns sharply, (k - 1,)."""
+        ways = np.diff(self.points, axis=0) / self.spans[:, None]
+        turns = np.einsum("ij,ij->i", ways[1:], ways[:-1]) < GENTLE
+        return np.append(turns, False) | np.append(False, turns)
 
     @property
     def shortest(self) -> float:
@@ -241,25 +249,33 @@ def blend(problem: Problem, parts: list[Limb], ground: Ground) -> sparse.csr_arr
     # From the outermost inward, as what a chain leaves is for the one it hangs from.
     given = [np.zeros(len(ground.points)) for _ in parts]
     pieces = []
+    profiles: list[Share] = []
+    slopes = np.zeros(count)
     for number in reversed(range(len(parts))):
         limb = parts[number]
         bone = _bone_of(parts, number, count)[ground.owner]
         if number in stand:
-            bone[stand[number] > 0] = np.maximum(bone[stand[number] > 0], 0)
+            claimed = stand[number][0] > 0
+            bone[claimed] = np.maximum(bone[claimed], 0)
         mine = np.flatnonzero(bone >= 0)
         needed = mine[given[number][mine] < 1]
         # What branches claim goes through the limb they hang from, wherever that may be.
-        shares = _shares(limb, ground, needed, bone[needed])
+        shares, own = _shares(limb, ground, needed, bone[needed])
         shares *= (1 - given[number][needed])[:, None]
         total = np.ones(len(ground.points))
         total[needed] = given[number][needed] + shares.sum(axis=1)
         if number in stand:
-            claim = stand[number]
+            claim, width = stand[number]
         else:
-            claim = np.minimum(total, _hold(limb, ground, mine))
+            hold, width = _hold(limb, ground, mine)
+            claim = np.minimum(total, hold)
             given[above[number]] += claim
         passed = np.divide(claim, total, out=np.zeros_like(claim), where=total > 0)[:size]
-        pieces.append((needed[needed < size], passed, shares[needed < size]))
+        on = needed < size
+        pieces.append((needed[on], passed, shares[on]))
+        profiles.append(Share(limb.joints, needed[on], own[on]))
+        line = limb.joints if limb.hangs < 0 else np.append(limb.hangs, limb.joints)
+        slopes[line] = np.maximum(slopes[line], _slopes(limb, width))
     rows, columns, values = [], [], []
     reach: list[NDArray[np.float64]] = []
     for number, (needed, passed, shares) in enumerate(reversed(pieces)):
@@ -269,10 +285,12 @@ def blend(problem: Problem, parts: list[Limb], ground: Ground) -> sparse.csr_arr
         rows.append(needed[row])
         columns.append(parts[number].joints[column])
         values.append(kept[row, column])
-    return sparse.csr_array(
+    found = sparse.csr_array(
         (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))),
         shape=(size, count),
     )
+    slopes[slopes == 0] = np.inf  # a joint by itself hands over to nobody
+    return eased(problem.surface, found, slopes, profiles)
 
 
 def solve(problem: Problem) -> sparse.csr_array:
@@ -317,33 +335,57 @@ def _bone_of(parts: list[Limb], number: int, count: int) -> NDArray[np.intp]:
     return found
 
 
-def _stand(parts: list[Limb], ground: Ground, count: int) -> dict[int, NDArray[np.float64]]:
+def _stand(
+    parts: list[Limb], ground: Ground, count: int
+) -> dict[int, tuple[NDArray[np.float64], float]]:
     """What each limb that hangs from nothing claims of every place; together they claim all.
+
+    With it comes the length over which they hand over.
 
     No joint is there to have what lies between two of them, so they hand over to each other,
     half each where they meet.
     """
     roots = [number for number, limb in enumerate(parts) if limb.hangs < 0]
     if len(roots) == 1:
-        return {roots[0]: np.ones(len(ground.points))}
-    found = {}
+        return {roots[0]: (np.ones(len(ground.points)), np.inf)}
+    found, widths = {}, {}
     for number in roots:
         inside = (_bone_of(parts, number, count) >= 0)[ground.owner]
         width = parts[number].shortest
         depth = _depth(ground, inside, width / 2) - _depth(ground, ~inside, width / 2)
         width = min(width, 2 * float(depth[np.isfinite(depth)].max(initial=0.0))) or 1.0
         found[number] = curve(parts[number].falloff.shape, 0.5 - depth / width)
+        widths[number] = width
     total = sum(found.values())
-    return {number: claim / total for number, claim in found.items()}
+    return {number: (claim / total, widths[number]) for number, claim in found.items()}
 
 
 def _shares(
     limb: Limb, ground: Ground, nodes: NDArray[np.intp], bone: NDArray[np.intp]
-) -> NDArray[np.float64]:
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Weights of a limb's joints by its profile, and the same but where it turns sharply."""
     along = limb.along(ground.points[nodes], bone)
-    if len(limb.gaps) and len(nodes):
-        along = _steady(limb, along, ground.graph, nodes, bone)
-    return limb.falloff.weights(along, limb.stations, hangs=limb.hangs >= 0)
+    hangs = limb.hangs >= 0
+    if len(limb.gaps) == 0 or len(nodes) == 0:
+        shares = limb.falloff.weights(along, limb.stations, hangs=hangs)
+        return shares, shares
+    along = _steady(limb, along, ground.graph, nodes, bone)
+    shares = limb.falloff.weights(along, limb.stations, hangs=hangs)
+    on = np.clip(np.floor(along).astype(int) + hangs, 0, len(limb.gaps) - 1)
+    return shares, np.where(limb.sharp[on, None], np.nan, shares)
+
+
+def _slopes(limb: Limb, width: float) -> NDArray[np.float64]:
+    """The steepest that its profile is about each point of a limb, by scene unit, (k,)."""
+    found = np.zeros(len(limb.points))
+    if limb.shortest < np.inf:
+        spans = limb.spans.copy()
+        spans[0] = min(spans[0], limb.lead)
+        bones = steepest(limb.falloff, limb.stations, limb.hangs >= 0, spans)
+        found = np.maximum(np.append(bones, 0), np.append(0, bones))
+    if width < limb.shortest:  # there is no room to let go as gently as along a bone
+        found = np.maximum(found, sheer(limb.falloff.shape, width))
+    return found
 
 
 def _steady(
@@ -369,7 +411,7 @@ def _steady(
     return smoothed(steps[:, nodes], along)
 
 
-def _hold(limb: Limb, ground: Ground, mine: NDArray[np.intp]) -> NDArray[np.float64]:
+def _hold(limb: Limb, ground: Ground, mine: NDArray[np.intp]) -> tuple[NDArray[np.float64], float]:
     """How firmly a limb holds what it owns: 0 at the rim, 1 from a hand-over's width inward."""
     inside = np.zeros(len(ground.points), dtype=bool)
     inside[mine] = True
@@ -379,7 +421,7 @@ def _hold(limb: Limb, ground: Ground, mine: NDArray[np.intp]) -> NDArray[np.floa
     width = min(width, float(depth.max(initial=0.0)) or 1.0)
     if not np.isfinite(width):
         width = 1.0
-    return 1 - curve(limb.falloff.shape, np.minimum(depth, width) / width)
+    return 1 - curve(limb.falloff.shape, np.minimum(depth, width) / width), width
 
 
 def _depth(
