@@ -16,9 +16,10 @@ import autoweight
 from autoweight.errors import unreadable
 from autoweight.io.atomic import folder, write
 
-__all__ = ["Entry", "Ledger", "Print", "digest", "prints", "signature"]
+__all__ = ["FOLDER", "Entry", "Ledger", "Print", "digest", "prints", "signature"]
 
 FOLDER = ".kept"
+"""Where entries are, below the results."""
 
 COUNTED = ("numpy", "scipy", "scikit-learn", "libigl", "robust-laplacian")
 """Libraries that another version of may change the last bits of a result."""

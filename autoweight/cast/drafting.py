@@ -10,9 +10,10 @@ from pathlib import Path
 
 import numpy as np
 
+from autoweight.batch.ledger import FOLDER as KEPT
 from autoweight.errors import AutoweightError, FileError, SkeletonError
-from autoweight.io import READERS, load
-from autoweight.rig import Skeleton
+from autoweight.io import READERS, load_all
+from autoweight.rig import Rig, Skeleton
 from autoweight.surface import Surface, prepare
 from autoweight.surface.places import Ground
 
@@ -64,7 +65,7 @@ def draft(folder: str | Path, home: str | Path) -> str:
     Parameters
     ----------
     folder : str or Path
-        Looked through with the folders in it.
+        Looked through with the folders in it, but for results of a cast.
     home : str or Path
         The folder that the cast file will be in; its paths are relative to that.
 
@@ -81,28 +82,44 @@ def draft(folder: str | Path, home: str | Path) -> str:
     root = Path(folder)
     if not root.is_dir():
         raise FileError(f"{root}: no such folder; name the one with the rigs")
-    files = sorted(each for each in root.rglob("*") if each.suffix.lower() in READERS)
+    made = [kept.parent for kept in root.rglob(KEPT)]
+    files = sorted(
+        each
+        for each in root.rglob("*")
+        if each.suffix.lower() in READERS and not any(map(each.is_relative_to, made))
+    )
     if not files:
         raise FileError(f"{root}: no file in this folder is a rig ({', '.join(sorted(READERS))})")
-    shapes, unread = [], []
+    shapes, unread, several = [], [], {}
     for path in files:
         try:
-            shapes.append(_shape(path))
+            rigs, jointed = _read(path)
+            if len(rigs) > 1:
+                several[path] = [each.name for each in rigs]
+            else:
+                shapes.append(_shape(path, rigs[0], jointed))
         except AutoweightError as error:
             unread.append((path, str(error)))
     levels, garments = _sorted_out(sorted(shapes, key=_Shape.rank))
     parts = {each for group in (*levels.values(), *garments.values()) for each in group}
     characters = [each.path for each in shapes if each.path not in parts]
-    return _text(characters, levels, garments, unread, Path(home))
+    return _text(characters, levels, garments, several, unread, Path(home))
 
 
-def _shape(path: Path) -> _Shape:
+def _read(path: Path) -> tuple[list[Rig], bool]:
+    """The characters of a file, and whether it has joints: levels and garments may have none."""
     try:
-        rig = load(path)
-        joints = frozenset(rig.skeleton.names)
-    except SkeletonError:  # a level or garment may come without joints
-        rig = load(path, skeleton=Skeleton(("root",), np.array([-1]), np.eye(4)[None]))
-        joints = frozenset()
+        return load_all(path), True
+    except SkeletonError as error:
+        try:
+            alone = Skeleton(("root",), np.array([-1]), np.eye(4)[None])
+            return load_all(path, skeleton=alone), False
+        except SkeletonError:
+            raise error from None
+
+
+def _shape(path: Path, rig: Rig, jointed: bool) -> _Shape:
+    joints = frozenset(rig.skeleton.names if jointed else ())
     return _Shape(path, Ground(prepare(rig.mesh)), joints)
 
 
@@ -163,15 +180,20 @@ def _lies(one: _Shape, other: _Shape, slack: float) -> bool:
     return bool((other.ground.nearest(chosen).distance <= slack * diagonal).mean() >= MOST)
 
 
+def _string(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False)
+
+
 def _text(
     characters: list[Path],
     levels: dict[Path, list[Path]],
     garments: dict[Path, list[Path]],
+    several: dict[Path, list[str]],
     unread: list[tuple[Path, str]],
     home: Path,
 ) -> str:
     def quoted(path: Path) -> str:
-        return json.dumps(Path(os.path.relpath(path, home)).as_posix(), ensure_ascii=False)
+        return _string(Path(os.path.relpath(path, home)).as_posix())
 
     lines = [
         "# What is to be done, for `autoweight cast`. Paths are relative to this file.",
@@ -199,6 +221,10 @@ def _text(
         if path in garments:
             inner = ", ".join(f"{{ rig = {quoted(each)} }}" for each in garments[path])
             lines.append(f"garment = [{inner}]")
+    for path, roots in several.items():
+        for root in roots:
+            lines += ["", "[[character]]", f"rig = {quoted(path)}"]
+            lines += [f"name = {_string(f'{path.stem}_{root}')}", f"root = {_string(root)}"]
     for path, reason in unread:
         lines += ["", f"# {quoted(path)} is left out: {' '.join(reason.split())}"]
     return "\n".join(lines) + "\n"

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from shutil import copy
+
 import pytest
+from odd_rigs import two_characters
 from tori import bare, torus
 from troupe import coarser, troupe
 
 from autoweight import save
+from autoweight.batch.ledger import Entry, Ledger
 from autoweight.cast.drafting import draft
 from autoweight.cast.planning import plan
 from autoweight.cast.sheet import parse_cast
@@ -34,6 +38,27 @@ def test_levels_and_garments_are_found_by_name_and_shape(tmp_path):
     assert levels == [str(tmp_path / "eel_lod1.glb"), str(tmp_path / "eel-low.glb")]
     assert jobs["eel"].garments == (str(tmp_path / "eel_vest.glb"),)
     assert not jobs["lamprey"].levels
+
+
+def test_each_character_of_a_file_is_one(tmp_path):
+    two_characters(same_names=False).glb(tmp_path / "pair.glb")
+    text = draft(tmp_path, tmp_path)
+    jobs = plan(parse_cast(text, str(tmp_path / "cast.toml")), tmp_path)
+    assert [(job.name, job.root) for job in jobs] == [
+        ("pair_newt", "newt"),
+        ("pair_robot", "robot"),
+    ]
+
+
+def test_results_are_no_rigs_to_be_done(tmp_path):
+    troupe(tmp_path, "eel")
+    text = draft(tmp_path, tmp_path)
+    results = tmp_path / "out" / "eel"
+    results.mkdir(parents=True)
+    copy(tmp_path / "eel.glb", results)
+    assert draft(tmp_path, tmp_path) != text
+    Ledger(tmp_path / "out").keep("eel", Entry("", "", {}, {}, {}))
+    assert draft(tmp_path, tmp_path) == text
 
 
 def test_a_folder_without_rigs_is_an_error(tmp_path):
