@@ -201,7 +201,7 @@ def flex(
     progress("measuring chains", 0)
     places += _chains(bench)
     progress("looking for skin in skin", 0)
-    places += _overlaps(bench)
+    places += _overlaps(bench, progress)
     progress("looking for stray weights", 0)
     places += _strays(bench)
     if plane is not None:
@@ -466,13 +466,13 @@ def _chains(bench: _Bench) -> list[Place]:
     return places
 
 
-def _overlaps(bench: _Bench) -> list[Place]:
+def _overlaps(bench: _Bench, progress: Callable[[str, float], None]) -> list[Place]:
     stand = thinned(bench.surface)
     share = stand.areas / stand.areas.sum()
     owner = bench.owner[stand.vertices]
     worst: dict[int, tuple[int, NDArray[np.int64]]] = {}
     overlap = bench.figures["overlap"]
-    for pose, points in _sinking(bench, stand):
+    for pose, points in _sinking(bench, stand, progress):
         joint = int(np.bincount(owner[points]).argmax())
         overlap[pose, joint] = share[points].sum() - UNSURE * share.mean()
         if overlap[pose, joint] <= 0:
@@ -493,7 +493,9 @@ def _overlaps(bench: _Bench) -> list[Place]:
     ]
 
 
-def _sinking(bench: _Bench, stand: Stand) -> Iterator[tuple[int, NDArray[np.int64]]]:
+def _sinking(
+    bench: _Bench, stand: Stand, progress: Callable[[str, float], None]
+) -> Iterator[tuple[int, NDArray[np.int64]]]:
     """Poses with the points that sink in there, did not at rest, and would not if held stiff."""
     rest, owner = bench.rest[stand.vertices], bench.owner[stand.vertices]
     depth = SKIN * bench.rig.mesh.diagonal
@@ -503,6 +505,7 @@ def _sinking(bench: _Bench, stand: Stand) -> Iterator[tuple[int, NDArray[np.int6
         shape=(len(owner), len(bench.skeleton)),
     )
     for pose, points in enumerate(bench.moved(stand.vertices, slice(None))):
+        progress("looking for skin in skin", pose / len(bench.clip))
         tested = np.setdiff1d(near_moved(rest, points, depth), at_rest, assume_unique=True)
         new = sunk(stand, points, tested, depth)
         if len(new):

@@ -36,7 +36,7 @@ from autoweight.weights.mirroring import symmetry
 __all__ = ["Live", "Page"]
 
 REST = 0.4
-"""Seconds that a moving hand rests before weights are worked out in full."""
+"""Seconds after a key that moved something before weights are worked out in full."""
 
 IDLE = 0.8
 """Seconds without an edit before the worst places are measured again."""
@@ -71,8 +71,12 @@ class Save(msgspec.Struct, tag_field="do", tag="save", forbid_unknown_fields=Tru
     over: bool = False
 
 
+class Hold(msgspec.Struct, tag_field="do", tag="hold"):
+    """A hand has taken hold of something; what it does next is to be seen at once."""
+
+
 class Rest(msgspec.Struct, tag_field="do", tag="rest"):
-    """The hand has stopped moving."""
+    """The hand has let go."""
 
 
 class Undo(msgspec.Struct, tag_field="do", tag="undo"):
@@ -91,11 +95,11 @@ class Write(msgspec.Struct, tag_field="do", tag="write"):
     """Write the rig."""
 
 
-_understood = msgspec.json.Decoder(Edit | Text | Save | Rest | Undo | Redo | Theirs | Write)
+_understood = msgspec.json.Decoder(Edit | Text | Save | Hold | Rest | Undo | Redo | Theirs | Write)
 
 
-class _Overtaken(Exception):
-    """The recipe was changed while its result was measured."""
+class _Overtaken(BaseException):
+    """A hand moved while something was worked out in full; no method is to take it for a fault."""
 
 
 class Page:
@@ -127,7 +131,8 @@ class Live:
     def __init__(self, desk: Desk, rig: Path) -> None:
         self.desk, self.path = desk, rig
         self.pages: set[Page] = set()
-        self.hands = asyncio.Lock()
+        self.held: set[Page] = set()
+        self.hands, self.bench = asyncio.Lock(), asyncio.Lock()
         self.wake, self.settled = asyncio.Event(), asyncio.Event()
         self.touched, self.moving = 0.0, False
         self.outline = Outline.of(desk.session, desk.recipe())
@@ -220,6 +225,11 @@ class Live:
         for note in self.desk.notes:
             page.send({"type": "said", "text": note, "alarm": True})
 
+    def leave(self, page: Page) -> None:
+        """Forget a page that is gone, and what its hand held."""
+        self.pages.discard(page)
+        self._let_go(page)
+
     def _decided(self) -> dict[str, Any]:
         return {"type": "decided", "lines": list(self.exact.decisions) if self.exact else []}
 
@@ -241,7 +251,7 @@ class Live:
                 if isinstance(message, bytes):
                     self._paint(message)
                 else:
-                    await self._do(_understood.decode(message))
+                    await self._do(page, _understood.decode(message))
             except Clash as error:
                 page.send({"type": "clash", "text": str(error)})
             except (AutoweightError, msgspec.MsgspecError) as error:
@@ -257,7 +267,7 @@ class Live:
         self.desk.paint(words[1:].astype(np.int64), bool(words[0]))
         self._edited()
 
-    async def _do(self, asked: Any) -> None:
+    async def _do(self, page: Page, asked: Any) -> None:
         desk = self.desk
         if isinstance(asked, Edit):
             changes = [Change(verb, tuple(path), value) for verb, path, value in asked.changes]
@@ -266,8 +276,11 @@ class Live:
         elif isinstance(asked, Text):
             desk.write_text(asked.text)
             self._edited()
+        elif isinstance(asked, Hold):
+            self.held.add(page)
+            self.wake.set()
         elif isinstance(asked, Rest):
-            self.moving = False
+            self._let_go(page)
         elif isinstance(asked, Undo):
             desk.undo()
             self._edited()
@@ -296,8 +309,15 @@ class Live:
         self.outline = tuned or Outline.of(desk.session, recipe)
         self._sketch(recipe)
         self.tell(self.state())
-        desk.keep()
+        if not moving:
+            desk.keep()
         self.wake.set()
+
+    def _let_go(self, page: Page) -> None:
+        if page in self.held:
+            self.held.discard(page)
+            self.moving = False
+            self.wake.set()
 
     def _sketch(self, recipe: Recipe) -> None:
         """Show at once about what the weights will be, where that can be told."""
@@ -319,11 +339,12 @@ class Live:
 
     async def _solved(self) -> Solution:
         """The weights by the recipe as it is now."""
-        if self.exact is None or self.exact_serial != self.desk.serial:
-            solution = await asyncio.to_thread(self.desk.solve)
-            self._solved_now(solution, self.desk.serial, self.desk.recipe())
-            return solution
-        return self.exact
+        async with self.bench:
+            if self.exact is None or self.exact_serial != self.desk.serial:
+                solution = await asyncio.to_thread(self.desk.solve)
+                self._solved_now(solution, self.desk.serial, self.desk.recipe())
+                return solution
+            return self.exact
 
     # ---- what is worked out ----
     async def run(self) -> None:
@@ -345,12 +366,22 @@ class Live:
         self.wake.set()
         while True:
             await self.wake.wait()
-            self.wake.clear()
             while self.moving and (left := self.touched + REST - time.monotonic()) > 0:
                 await asyncio.sleep(left)
-            await self._solve()
-            if not self.wake.is_set():
+            self.wake.clear()
+            if self.held and self.exact is not None:
+                continue  # letting go wakes again
+            self.desk.keep()
+            with contextlib.suppress(_Overtaken):
+                async with self.bench:
+                    await self._solve()
+                await self._find_places()
                 await self._measure()
+
+    def _overtaken(self, stage: str, share: float) -> None:
+        """End what is worked out in full where a hand moves; called from within."""
+        if self.wake.is_set() and self.exact is not None:  # without it there is no sketch
+            raise _Overtaken
 
     async def _solve(self) -> None:
         desk, serial = self.desk, self.desk.serial
@@ -358,7 +389,7 @@ class Live:
             return
         recipe, session = desk.recipe(), desk.session
         try:
-            solution = await asyncio.to_thread(session.first_pass, recipe)
+            solution = await asyncio.to_thread(session.first_pass, recipe, progress=self._overtaken)
         except AutoweightError as error:
             if serial == desk.serial:
                 self.trouble = str(error)
@@ -366,10 +397,13 @@ class Live:
             return
         if session is desk.session and serial >= self.exact_serial:
             self._solved_now(solution, serial, recipe)
-        outline = self.outline
+
+    async def _find_places(self) -> None:
+        """Where along the limbs the vertices are, which curves and sketches go by."""
+        outline, session = self.outline, self.desk.session
         if self.along_of is None or self.along_of.tuned(outline.recipe) is None:
             along, chain = await asyncio.to_thread(outline.along)
-            if session is desk.session:
+            if session is self.desk.session:
                 weld = session.surface.weld
                 self.along = along[weld].astype(np.float32), chain[weld]
                 self.along_of = outline
@@ -404,27 +438,26 @@ class Live:
     async def _measure(self) -> None:
         """Look for the worst places once the hands are still, and stop when they are not."""
         desk, serial, solution = self.desk, self.exact_serial, self.exact
-        while time.monotonic() - self.touched < IDLE and not self.wake.is_set():
-            await asyncio.sleep(IDLE / 4)
         if solution is None or serial != desk.serial or serial == self.measured:
             return
+        while time.monotonic() - self.touched < IDLE:
+            self._overtaken("", 0)
+            await asyncio.sleep(IDLE / 4)
         recipe, rig = desk.recipe(), replace(desk.rig, weights=solution.weights)
         if recipe.motion != self.motion_of:
             self.clips[0] = self._range(recipe)
             self.tell({"type": "motion"})
         clip = self.clips[0]
-
-        def stop(stage: str, share: float) -> None:
-            if self.wake.is_set():
-                raise _Overtaken
-
         self.tell({"type": "measuring"})
-        try:
-            found = await asyncio.to_thread(
-                flex, rig, clip, limits=recipe.limits, plane=self.plane, progress=stop
-            )
-        except _Overtaken:
-            return
+        found = await asyncio.to_thread(
+            flex,
+            rig,
+            clip,
+            limits=recipe.limits,
+            plane=self.plane,
+            surface=desk.session.surface,
+            progress=self._overtaken,
+        )
         frame = {label: number for number, label in enumerate(clip.labels)}
         self.places = [
             {

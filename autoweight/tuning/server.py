@@ -115,7 +115,7 @@ def application(live: Live, port: int, secret: str) -> ASGIApp:
                     break
                 await live.take(here, came.get("bytes") or came.get("text") or b"")
         finally:
-            live.pages.discard(here)
+            live.leave(here)
             sending.cancel()
 
     app = Starlette(

@@ -164,8 +164,7 @@ function drawForms(anyway = false) {
   if (document.activeElement !== $("text")) $("text").value = work.text;
 }
 $("put_text").addEventListener("click", () => {
-  sent = { at: performance.now() };
-  send({ do: "text", text: $("text").value });
+  put({ do: "text", text: $("text").value });
 });
 
 // ---- begin ----

@@ -6,7 +6,7 @@ let marks = new Uint8Array(count);  // 1 some weights locked, 2 all, 3 all by pa
 let along = null, limbOf = null;    // where along which limb each vertex is
 let shown = { kind: 0, serial: 0 }; // whose weights are drawn
 const columns = { now: [], saved: [] };
-const lags = [];             // milliseconds from input to picture
+const lags = [];             // milliseconds from input to answer, and to the picture drawn
 const weld = await blob("weld", Uint32Array), twin = await blob("twin", Int32Array);
 for (const each of Object.values(columns))
   joints.forEach((_, k) => { each[k] = { vertices: new Uint32Array(), weights: new Float32Array() }; });
@@ -19,7 +19,7 @@ function connect() {
   line_out.addEventListener("open", () => {
     if (alone) say("The line is back.");
     alone = 0;
-    sent = null;
+    sent = next = null;
     document.body.classList.remove("alone");
   });
   line_out.addEventListener("message", ({ data }) =>
@@ -44,9 +44,18 @@ function send(message) {
 function edit(changes, label, stroke = null) {
   const message = { do: "edit", label, ...(stroke === null ? {} : { stroke }),
     changes: changes.map(([verb, path, value = null]) => [verb, path, value]) };
-  if (stroke !== null && sent) { next = message; return; }
-  sent = { at: performance.now() };
-  if (!send(message)) sent = null;
+  if (stroke !== null && sent) next = { message, at: performance.now() };
+  else put(message);
+}
+function put(message, at = performance.now()) {
+  sent = send(message) ? { at } : null;
+}
+function putNext() {
+  if (!next) return false;
+  const { message, at } = next;
+  next = null;
+  put(message, at);
+  return true;
 }
 let strokes = Math.floor(performance.timeOrigin) % 1e6 * 1000;
 const stroke = () => ++strokes;
@@ -63,13 +72,9 @@ function hear(message) {
       $("save").title = `to ${message.saves}`;
       $("write").title = `to ${message.writes}`;
       $("save").classList.toggle("due", message.unsaved);
-      if (next) {
-        const waiting = next;
-        [next, sent] = [null, { at: performance.now() }];
-        send(waiting);
-      } else sent = null;
+      if (!putNext()) sent = null;
       doing();
-      drawLimb();
+      limbChanged();
       drawForms();
     },
     said: () => say(message.text, message.alarm),
@@ -85,7 +90,7 @@ function hear(message) {
     },
     saved: () => {
       columns.saved = [...columns.now];
-      arrange(weightings[0], columns.saved);
+      weightings[0].changed = true;
     },
     clash: () => { $("clash_text").textContent = message.text; $("clash").showModal(); },
     motion: () => changeMotion(0),
@@ -108,7 +113,8 @@ function receive(buffer) {
   if (words[0] === PLACES) {
     along = new Float32Array(buffer, 8, words[1]);
     limbOf = new Int32Array(buffer, 8 + 4 * words[1], words[1]);
-    return drawLimb();
+    limb.members.clear();
+    return limbChanged();
   }
   const [kind, serial, many] = words, target = kind === BEFORE ? columns.saved : columns.now;
   let total = 0;
@@ -120,18 +126,42 @@ function receive(buffer) {
       weights: new Float32Array(buffer, 4 * (at + total), length) };
     at += length;
   }
-  if (kind === BEFORE) return arrange(weightings[0], target);
+  redraw();
+  if (kind === BEFORE) {
+    weightings[0].changed = true;
+    return;
+  }
   shown = { kind, serial };
-  arrange(weightings.at(-1), target);
-  for (const { number, row } of options)
-    row.lastElementChild.textContent = target[number].vertices.length;
-  if (state.vertex !== null) pickVertex(state.vertex);
+  weightings.at(-1).changed = true;
   doing();
-  drawLimb();
-  const since = sent?.at;
-  if (since) requestAnimationFrame(() => requestAnimationFrame(() =>
-    lags.push({ kind, lag: performance.now() - since })));
+  limbChanged();
+  if (sent) timeDrawing(kind, sent.at, performance.now() - sent.at);
 }
+// A frame is handed on long before a slow machine has drawn it; a fence behind it tells when it has.
+function timeDrawing(kind, since, answered) {
+  requestAnimationFrame(() => requestAnimationFrame(() => {
+    const fence = gl.fenceSync(gl.SYNC_GPU_COMMANDS_COMPLETE, 0);
+    gl.flush();
+    (function look() {
+      if (gl.getSyncParameter(fence, gl.SYNC_STATUS) !== gl.SIGNALED) return setTimeout(look, 4);
+      gl.deleteSync(fence);
+      lags.push({ kind, answered, lag: performance.now() - since });
+    })();
+  }));
+}
+// Of what comes between two pictures only the last is laid out.
+beforeDrawing.push(() => {
+  const [before, now] = weightings;
+  if (before.changed) arrange(before, columns.saved);
+  if (now.changed) {
+    arrange(now, columns.now);
+    for (const { number, row } of options)
+      row.lastElementChild.textContent = columns.now[number].vertices.length;
+    if (state.vertex !== null) pickVertex(state.vertex);
+  }
+  before.changed = now.changed = false;
+  if (limb.changed) drawLimb();
+});
 // Columns to rows, heaviest first.
 function arrange(weighting, from) {
   const counts = new Uint16Array(count), begin = new Uint32Array(count + 1);
@@ -169,6 +199,10 @@ function say(text, alarm = false) {
   if (!alarm) saying = setTimeout(() => { said.hidden = true; }, 6000);
 }
 $("said").addEventListener("click", () => say(""));
+// What is written again unchanged would be laid out and drawn again.
+function write(id, text) {
+  if ($(id).textContent !== text) $(id).textContent = text;
+}
 function doing() {
   if (!work) return;
   const edits = work.unsaved ? "not saved" : "saved";
@@ -178,7 +212,7 @@ function doing() {
   else if (shown.kind === FILE) weights = "the file's weights; exact ones follow";
   else if (shown.serial === work.serial)
     weights = shown.kind === EXACT ? "exact weights" : "sketch; exact weights follow";
-  $("doing").textContent = `${edits} · ${weights}`;
+  write("doing", `${edits} · ${weights}`);
 }
 
 // ---- buttons and keys ----
@@ -325,6 +359,7 @@ canvas.addEventListener("pointerdown", (event) => {
     return say("The rig has no weights yet that could be kept; write it, and tune what was written.",
       true);
   canvas.setPointerCapture(event.pointerId);
+  send({ do: "hold" });
   painting.stroke = { scene: scene(), touched: new Set(), finished: $("brushing").value === "1" };
   dab(...within(event));
 }, { capture: true });
@@ -339,13 +374,23 @@ for (const name of ["pointerup", "pointercancel"])
     event.stopImmediatePropagation();
     const { touched, finished } = painting.stroke;
     painting.stroke = null;
-    sent = { at: performance.now() };
-    if (touched.size === 0 || !send(Uint32Array.from([Number(finished), ...touched]))) showMarks();
+    if (touched.size) put(Uint32Array.from([Number(finished), ...touched]));
+    if (!touched.size || !sent) showMarks();
+    send({ do: "rest" });
   }, { capture: true });
 
 // ---- the limb of the chosen joint ----
 const SVG = "http://www.w3.org/2000/svg";
-const limb = { stroke: null };
+const limb = { stroke: null, changed: true, members: new Map() };
+const limbChanged = () => { limb.changed = true; };
+function membersOf(number) {
+  if (!limb.members.has(number)) {
+    const found = [];
+    for (let v = 0; v < count; v++) if (limbOf[v] === number) found.push(v);
+    limb.members.set(number, found);
+  }
+  return limb.members.get(number);
+}
 const chainOf = (joint) => work?.chains.findIndex((each) => each.joints.includes(joint)) ?? -1;
 const saidOf = (chain) =>
   (chain.rule >= 0 ? work.recipe.chain[chain.rule].falloff : null) ?? work.recipe.falloff ?? {};
@@ -393,6 +438,7 @@ function make(tag, attributes, parent) {
   return made;
 }
 function drawLimb() {
+  limb.changed = false;
   const svg = $("curve"), cloud = $("cloud"), number = chainOf(state.joint);
   if (!work || number < 0) return;
   const chain = work.chains[number], place = chain.active.indexOf(state.joint);
@@ -403,34 +449,43 @@ function drawLimb() {
   const x = (value) => (value - from) / (to - from) * width, y = (value) => (1 - value) * height;
   cloud.width = width * devicePixelRatio;
   cloud.height = height * devicePixelRatio;
-  const pen = cloud.getContext("2d");
+  // Thousands of dots and a few lines are quicker in memory, and one picture for the page.
+  const pen = cloud.getContext("2d", { willReadFrequently: true });
   pen.scale(devicePixelRatio, devicePixelRatio);
-  const [r, g, b] = ink.ink?.map((each) => Math.round(255 * each)) ?? [0, 0, 0];
-  pen.fillStyle = `rgba(${r}, ${g}, ${b}, 0.28)`;
+  const style = getComputedStyle(document.documentElement);
+  const colour = (name) => style.getPropertyValue(`--${name}`).trim();
+  pen.fillStyle = colour("ink");
+  pen.globalAlpha = 0.28;
   if (along && place >= 0) {
     const mine = new Float32Array(count), { vertices, weights } = columns.now[state.joint];
     for (let k = 0; k < vertices.length; k++) mine[vertices[k]] = weights[k];
-    const members = [];
-    for (let v = 0; v < count; v++) if (limbOf[v] === number) members.push(v);
-    const step = Math.max(1, Math.floor(members.length / 5000));
+    const members = membersOf(number), step = Math.max(1, Math.floor(members.length / 5000));
     for (let k = 0; k < members.length; k += step)
       pen.fillRect(x(along[members[k]]) - 1, y(mine[members[k]]) - 1, 2.2, 2.2);
   }
-  const paths = svg.querySelector("g") ?? make("g", {}, svg), used = new Set();
-  paths.replaceChildren();
-  const path = (points, kind) => make("path", { class: kind, d: points.map(([a, b], k) =>
-    `${k ? "L" : "M"}${x(a).toFixed(1)} ${y(b).toFixed(1)}`).join("") }, paths);
+  pen.globalAlpha = 1;
+  const path = (points, name, wide, dashes = []) => {
+    pen.strokeStyle = colour(name);
+    pen.lineWidth = wide;
+    pen.setLineDash(dashes);
+    pen.beginPath();
+    for (const [a, b] of points) pen.lineTo(x(a), y(b));
+    pen.stroke();
+  };
+  chain.active.forEach((_, k) => path([[k, 0], [k, 1]], "line", 1));
   chain.active.forEach((joint, k) => {
-    path([[k, 0], [k, 1]], "joint");
-    if (chain.curves) path(chain.at.map((at, i) => [at, chain.curves[k][i]]),
-      joint === state.joint ? "mine" : "others");
+    if (!chain.curves) return;
+    const points = chain.at.map((at, i) => [at, chain.curves[k][i]]);
+    if (joint === state.joint) path(points, "ink", 1.6);
+    else path(points, "faint", 1, [3, 3]);
   });
   const method = place < 0 ? "is skipped" : `by ${chain.method}`;
-  $("limb_name").firstElementChild.textContent = `${name} along ${chain.name}, ${method}`;
+  write("limb_title", `${name} along ${chain.name}, ${method}`);
   $("use_bands").hidden = bends || place < 0;
-  $("limb_told").textContent = place < 0 ? "A joint that is skipped has no weight."
+  write("limb_told", place < 0 ? "A joint that is skipped has no weight."
     : !bends ? `Dots: measured weight. ${chain.method} does not go by a curve; bands and volume do.`
-    : "Dots: measured weight. Line: what the curve asks. Drag its points; arrow keys move one.";
+    : "Dots: measured weight. Line: what the curve asks. Drag its points; arrow keys move one.");
+  const used = new Set();
   // Grips stay the same elements while they move, or they would lose the focus and the hand.
   const grip = (id, at, label, move) => {
     const [right, up] = at;
@@ -439,6 +494,7 @@ function drawLimb() {
       made = make("circle", { class: "grip", r: 6, tabindex: 0, role: "slider", "data-grip": id }, svg);
       made.addEventListener("pointerdown", (event) => {
         limb.stroke = { id: stroke(), of: made };
+        send({ do: "hold" });
         svg.setPointerCapture(event.pointerId);
         made.focus();
         event.preventDefault();
@@ -454,7 +510,8 @@ function drawLimb() {
       made.addEventListener("blur", () => { limb.keys = null; });
     }
     for (const [name, value] of Object.entries({ cx: x(right), cy: y(up), "aria-label": label,
-      "aria-valuetext": `${rounded(right)}, ${rounded(up)}` })) made.setAttribute(name, value);
+      "aria-valuetext": `${rounded(right)}, ${rounded(up)}` }))
+      if (made.getAttribute(name) !== String(value)) made.setAttribute(name, value);
     Object.assign(made, { at, move });
     used.add(id);
   };
@@ -476,7 +533,7 @@ function drawGrips(chain, place, grip, path) {
   const curve = typeof said.shape === "object" ? said.shape : meta.shapes[said.shape ?? "smooth"];
   for (const { sign, scale, reach, reachKeys, hold, holdKeys } of sides(chain, place)) {
     const out = (t) => centre + sign * (hold + t * (reach - hold)) / scale;
-    path([[centre, 1], ...curve.map(([t, value]) => [out(t), value])], "band");
+    path([[centre, 1], ...curve.map(([t, value]) => [out(t), value])], "mark", 2);
     const side = sign < 0 ? "toward the parent" : "toward the child";
     const least = 0.02 * scale;
     grip(`reach${sign}`, [out(1), 0], `reach ${side}`, ([right], stroke) =>
@@ -499,10 +556,7 @@ function drawGrips(chain, place, grip, path) {
     tuneFalloff(chain, ["centre"], rounded(Math.max(0, Math.min(1, right - place))), "centre",
       stroke));
 }
-$("limb_name").append(document.createElement("span"));
-$("limb_name").insertAdjacentHTML("beforeend", "<label><input id=\"apart\" type=\"checkbox\"> sides "
-  + "apart</label> <button id=\"use_bands\">Use bands here</button>");
-$("apart").addEventListener("change", drawLimb);
+$("apart").addEventListener("change", limbChanged);
 $("use_bands").addEventListener("click", () => {
   const chain = work.chains[chainOf(state.joint)];
   edit(chain.rule < 0
@@ -517,10 +571,15 @@ $("curve").addEventListener("pointermove", (event) => {
   limb.stroke.of.move([from + (event.clientX - box.left) / box.width * (to - from),
     1 - (event.clientY - box.top) / box.height], limb.stroke.id);
 });
+function letGo() {
+  if (!limb.stroke) return;
+  limb.stroke = null;
+  putNext();
+  send({ do: "rest" });
+  drawForms();
+}
 for (const name of ["pointerup", "pointercancel"])
-  $("curve").addEventListener(name, () => {
-    if (limb.stroke) send({ do: "rest" });
-    limb.stroke = null;
-  });
-new ResizeObserver(drawLimb).observe($("curve"));
-whenPicked.push(() => { limb.stroke = null; drawLimb(); drawForms(); });
+  $("curve").addEventListener(name, letGo);
+new ResizeObserver(limbChanged).observe($("curve"));
+whenPicked.push(() => { letGo(); limbChanged(); drawForms(); });
+$("night").addEventListener("click", limbChanged);

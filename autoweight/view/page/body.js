@@ -48,12 +48,11 @@ precision highp float; precision highp int; precision highp sampler2D;
 layout(location=0) in vec3 rest;
 layout(location=1) in vec3 normal;
 layout(location=2) in uvec2 span;
-layout(location=3) in float layer;
+layout(location=3) in float shade;
 layout(location=4) in float mark;
 uniform sampler2D entries, bones;
 uniform mat4 view;
-uniform int joint, mode;
-uniform bool rigid;
+uniform bool rigid, still;
 out vec3 posed; out vec3 neutral; out vec3 facing; out float value; out float held;
 flat out uint id;
 vec4 bone(int row, int column) { return texelFetch(bones, ivec2(column, row), 0); }
@@ -61,12 +60,10 @@ vec3 turn(vec4 q, vec3 v) { return v + 2.0 * cross(q.yzw, cross(q.yzw, v) + q.x 
 void main() {
   mat4 blend = mat4(0.0);
   vec4 real = vec4(0.0), dual = vec4(0.0), lead = vec4(0.0);
-  float mine = 0.0;
-  for (uint k = 0u; k < span.y; k++) {
+  for (uint k = 0u; k < (still ? 0u : span.y); k++) {
     uint at = span.x + k;
     vec2 entry = texelFetch(entries, ivec2(at % ${WIDTH}u, at / ${WIDTH}u), 0).rg;
     int row = int(entry.r);
-    if (row == joint) mine = entry.g;
     if (rigid) {
       vec4 q = bone(row, 4);
       if (k == 0u) lead = q; // entries are sorted: the first is the heaviest
@@ -74,7 +71,10 @@ void main() {
       real += w * q; dual += w * bone(row, 5);
     } else blend += entry.g * mat4(bone(row, 0), bone(row, 1), bone(row, 2), bone(row, 3));
   }
-  if (rigid) {
+  if (still) {
+    posed = rest;
+    facing = normal;
+  } else if (rigid) {
     float size = length(real); real /= size; dual /= size;
     posed = turn(real, rest)
       + 2.0 * (real.x * dual.yzw - dual.x * real.yzw + cross(real.yzw, dual.yzw));
@@ -84,7 +84,7 @@ void main() {
     facing = mat3(blend) * normal;
   }
   neutral = rest;
-  value = mode == 0 ? mine : layer;
+  value = shade;
   held = mark;
   id = uint(gl_VertexID);
   gl_Position = view * vec4(posed, 1.0);
@@ -162,7 +162,7 @@ void main() {
 }`;
 
 const canvas = $("body");
-const gl = canvas.getContext("webgl2", { antialias: true, preserveDrawingBuffer: false });
+const gl = canvas.getContext("webgl2", { alpha: false, antialias: false });
 function fail(message) {
   $("trouble").textContent = message;
   $("trouble").hidden = false;
@@ -221,6 +221,7 @@ function weigh(weighting, { counts, joint, weight }) {
     pairs[2 * k] = joint[k];
     pairs[2 * k + 1] = weight[k];
   }
+  weighting.shaded = "";
   if (weighting.entries) gl.deleteTexture(weighting.entries);
   weighting.entries = texture(0, gl.RG32F, WIDTH, rows, gl.RG, gl.FLOAT, pairs);
 }
@@ -253,29 +254,26 @@ const line = places(liner, ["view", "half_screen", "ink", "paper", "mark", "stre
 const shader = program(VERTEX, FRAGMENT, ["posed"]);
 gl.useProgram(shader);
 const uniform = places(shader,
-  ["view", "joint", "mode", "rigid", "range", "toward", "picking", "entries", "bones", "ramp"]);
+  ["view", "mode", "rigid", "still", "range", "toward", "picking", "entries", "bones", "ramp"]);
 
-const layerBuffer = gl.createBuffer(), markBuffer = gl.createBuffer();
+const markBuffer = gl.createBuffer();
+gl.bindBuffer(gl.ARRAY_BUFFER, markBuffer);
+gl.bufferData(gl.ARRAY_BUFFER, new Float32Array(count), gl.DYNAMIC_DRAW);
 for (const weighting of weightings) {
   weighting.vao = gl.createVertexArray();
   gl.bindVertexArray(weighting.vao);
   attribute(0, 3, rest);
   attribute(1, 3, normals);
   weighting.spans = attribute(2, 2, new Uint32Array(2 * count));
-  for (const [location, buffer] of [[3, layerBuffer], [4, markBuffer]]) {
-    gl.bindBuffer(gl.ARRAY_BUFFER, buffer);
-    gl.enableVertexAttribArray(location);
-    gl.vertexAttribPointer(location, 1, gl.FLOAT, false, 0, 0);
-  }
+  weighting.shades = attribute(3, 1, new Float32Array(count));
+  gl.bindBuffer(gl.ARRAY_BUFFER, markBuffer);
+  gl.enableVertexAttribArray(4);
+  gl.vertexAttribPointer(4, 1, gl.FLOAT, false, 0, 0);
   gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, gl.createBuffer());
   gl.bufferData(gl.ELEMENT_ARRAY_BUFFER, faces, gl.STATIC_DRAW);
   weigh(weighting, weighting);
 }
 gl.bindVertexArray(null);
-for (const buffer of [layerBuffer, markBuffer]) {
-  gl.bindBuffer(gl.ARRAY_BUFFER, buffer);
-  gl.bufferData(gl.ARRAY_BUFFER, new Float32Array(count), gl.DYNAMIC_DRAW);
-}
 const bones = texture(1, gl.RGBA32F, 6, joints.length, gl.RGBA, gl.FLOAT, null);
 texture(2, gl.RGBA8, 256, 1, gl.RGBA, gl.UNSIGNED_BYTE, Uint8Array.from(meta.ramp));
 gl.uniform1i(uniform.entries, 0);
@@ -294,9 +292,12 @@ const whole = { target: [0, 1, 2].map((k) => (low[k] + high[k]) / 2),
 const eye = { yaw: 0.7, pitch: 0.35, ...structuredClone(whole) };
 const state = { joint: 0, vertex: null, frame: 0, playing: false, rigid: false, mode: 0, layer: -1,
   turns: new Map(), skeleton: true, near: -1 };
-let stale = true;
+let stale = true, asked = 0;
 let standing = [];  // where each joint is in this pose, as a matrix
-const redraw = () => { stale = true; };
+const redraw = () => { [stale, asked] = [true, performance.now()]; };
+const beforeDrawing = [];  // what is laid out anew before the next picture, however often it changed
+const layOut = () => { for (const each of beforeDrawing) each(); };
+const still = () => state.frame === 0 && state.turns.size === 0;
 
 function skinning() {
   const world = [];
@@ -401,15 +402,33 @@ function colours() {
     return [name, [1, 3, 5].map((at) => parseInt(hex.slice(at, at + 2), 16) / 255)];
   }));
 }
+// What the vertices are coloured by: how much the chosen joint has of each, or a layer.
+function shade(weighting) {
+  const key = state.layer < 0 ? `joint ${state.joint}` : `layer ${state.layer}`;
+  if (weighting.shaded === key) return weighting.shade;
+  weighting.shaded = key;
+  if (state.layer >= 0) weighting.shade = layers[state.layer];
+  else {
+    const { span, joint, weight } = weighting, found = new Float32Array(count);
+    for (let v = 0; v < count; v++)
+      for (let k = span[2 * v], end = k + span[2 * v + 1]; k < end; k++)
+        if (joint[k] === state.joint) found[v] = weight[k];
+    weighting.shade = found;
+  }
+  gl.bindBuffer(gl.ARRAY_BUFFER, weighting.shades);
+  gl.bufferSubData(gl.ARRAY_BUFFER, 0, weighting.shade);
+  return weighting.shade;
+}
 function draw(weighting, picking = false) {
   const { view, back } = camera();
+  shade(weighting);
   gl.activeTexture(gl.TEXTURE0);
   gl.bindTexture(gl.TEXTURE_2D, weighting.entries);
   gl.bindVertexArray(weighting.vao);
   gl.uniformMatrix4fv(uniform.view, false, view);
-  gl.uniform1i(uniform.joint, state.joint);
   gl.uniform1i(uniform.mode, state.mode);
   gl.uniform1i(uniform.rigid, state.rigid);
+  gl.uniform1i(uniform.still, still());
   gl.uniform2f(uniform.range, ...range());
   gl.uniform3f(uniform.toward, ...back);
   gl.uniform1i(uniform.picking, picking);
@@ -420,15 +439,51 @@ function range() {
   if (state.mode === 1) return [0, 1];
   return meta.layers[state.layer].range;
 }
+// Edges are smoothed. Where that takes long, as it does by a processor, they are so once nothing
+// moves: under the hand a picture in time is worth more.
+const SLOW = 50, CALM = 250;  // milliseconds
+const smooth = { frame: gl.createFramebuffer(), buffers: [], slow: false, rough: false, fence: null,
+  begun: 0 };
+let pressed = false;
+addEventListener("pointerdown", () => { pressed = true; }, { capture: true });
+for (const name of ["pointerup", "pointercancel"])
+  addEventListener(name, () => { pressed = false; }, { capture: true });
+function resizeSmooth([width, height]) {
+  gl.bindFramebuffer(gl.FRAMEBUFFER, smooth.frame);
+  for (const buffer of smooth.buffers) gl.deleteRenderbuffer(buffer);
+  smooth.buffers = [[gl.COLOR_ATTACHMENT0, gl.RGBA8],
+    [gl.DEPTH_ATTACHMENT, gl.DEPTH_COMPONENT24]].map(([place, format]) => {
+    const buffer = gl.createRenderbuffer();
+    gl.bindRenderbuffer(gl.RENDERBUFFER, buffer);
+    gl.renderbufferStorageMultisample(gl.RENDERBUFFER, 4, format, width, height);
+    gl.framebufferRenderbuffer(gl.FRAMEBUFFER, place, gl.RENDERBUFFER, buffer);
+    return buffer;
+  });
+}
+function timed(now) {
+  if (!smooth.fence) return;
+  if (gl.getSyncParameter(smooth.fence, gl.SYNC_STATUS) !== gl.SIGNALED) return;
+  gl.deleteSync(smooth.fence);
+  smooth.fence = null;
+  smooth.slow = now - smooth.begun > SLOW;
+}
 function paint() {
+  const now = performance.now();
+  timed(now);
+  layOut();
+  const moving = pressed || state.playing || now - asked < CALM;
+  if (smooth.rough && !moving) stale = true;
   const size = [canvas.clientWidth, canvas.clientHeight].map((each) =>
     Math.max(1, Math.round(each * devicePixelRatio)));
-  if (canvas.width !== size[0] || canvas.height !== size[1]) {
+  if (!smooth.buffers.length || canvas.width !== size[0] || canvas.height !== size[1]) {
     [canvas.width, canvas.height] = size;
+    resizeSmooth(size);
     stale = true;
   }
   if (!stale) return;
   stale = false;
+  smooth.rough = smooth.slow && moving;
+  gl.bindFramebuffer(gl.FRAMEBUFFER, smooth.rough ? null : smooth.frame);
   skinning();
   colours();
   gl.viewport(0, 0, ...size);
@@ -445,10 +500,18 @@ function paint() {
   draw(weightings.at(-1));
   gl.disable(gl.SCISSOR_TEST);
   if (state.skeleton) drawSkeleton();
+  if (smooth.rough) return;
+  gl.bindFramebuffer(gl.DRAW_FRAMEBUFFER, null);
+  gl.blitFramebuffer(0, 0, ...size, 0, 0, ...size, gl.COLOR_BUFFER_BIT, gl.NEAREST);
+  if (smooth.fence) return;
+  smooth.fence = gl.fenceSync(gl.SYNC_GPU_COMMANDS_COMPLETE, 0);
+  smooth.begun = now;
+  gl.flush();
 }
 
 // Where the last weighting puts every vertex, read back from the shader that draws it.
 function positions() {
+  layOut();
   skinning();
   const buffer = gl.createBuffer(), feedback = gl.createTransformFeedback();
   gl.bindBuffer(gl.TRANSFORM_FEEDBACK_BUFFER, buffer);
@@ -460,6 +523,7 @@ function positions() {
   gl.bindTexture(gl.TEXTURE_2D, weighting.entries);
   gl.bindVertexArray(weighting.vao);
   gl.uniform1i(uniform.rigid, state.rigid);
+  gl.uniform1i(uniform.still, still());
   gl.enable(gl.RASTERIZER_DISCARD);
   gl.beginTransformFeedback(gl.POINTS);
   gl.drawArrays(gl.POINTS, 0, count);
@@ -476,6 +540,7 @@ function positions() {
 }
 // Draw the number of a vertex of every face instead of a colour, and read some of it.
 function numbers(read) {
+  layOut();
   const [w, h] = [canvas.width, canvas.height];
   const target = gl.createFramebuffer(), depth = gl.createRenderbuffer();
   const ids = texture(3, gl.RGBA8, w, h, gl.RGBA, gl.UNSIGNED_BYTE, null);

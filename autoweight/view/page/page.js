@@ -261,11 +261,7 @@ $("layer").append(...["the joint's weight", "stretch of the surface",
   ...meta.layers.map(({ name }) => name)].map((name) => new Option(name)));
 $("layer").addEventListener("change", () => {
   state.mode = Math.min(2, $("layer").selectedIndex);
-  state.layer = $("layer").selectedIndex - 2;
-  if (state.layer >= 0) {
-    gl.bindBuffer(gl.ARRAY_BUFFER, layerBuffer);
-    gl.bufferSubData(gl.ARRAY_BUFFER, 0, layers[state.layer]);
-  }
+  state.layer = Math.max(-1, $("layer").selectedIndex - 2);
   scale();
   redraw();
 });
