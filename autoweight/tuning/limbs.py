@@ -144,6 +144,7 @@ class Outline:
             "active": limb.joints.tolist(),
             "hangs": int(limb.hangs),
             "stations": np.round(limb.stations, 6).tolist(),
+            "centre": limb.falloff.centre,  # also where the recipe leaves it to the method
         }
         if self.methods[number] in BY_BANDS:
             places = np.linspace(-int(hangs), count, SAMPLES * (count + int(hangs)) + 1)

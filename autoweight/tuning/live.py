@@ -99,7 +99,10 @@ _understood = msgspec.json.Decoder(Edit | Text | Save | Hold | Rest | Undo | Red
 
 
 class _Overtaken(BaseException):
-    """A hand moved while something was worked out in full; no method is to take it for a fault."""
+    """A hand moved, or all ends, while something was worked out in full.
+
+    No method is to take it for a fault of its own, so it is no `Exception`.
+    """
 
 
 class Page:
@@ -134,7 +137,7 @@ class Live:
         self.held: set[Page] = set()
         self.hands, self.bench = asyncio.Lock(), asyncio.Lock()
         self.wake, self.settled = asyncio.Event(), asyncio.Event()
-        self.touched, self.moving = 0.0, False
+        self.touched, self.moving, self.over = 0.0, False, False
         self.outline = Outline.of(desk.session, desk.recipe())
         self.exact: Solution | None = None
         self.exact_serial, self.shown_serial = 0, 0
@@ -349,9 +352,12 @@ class Live:
     # ---- what is worked out ----
     async def run(self) -> None:
         """Work until it is cancelled."""
-        async with asyncio.TaskGroup() as group:
-            for task in (self._solving, self._looking):
-                group.create_task(self._ever(task))
+        try:
+            async with asyncio.TaskGroup() as group:
+                for task in (self._solving, self._looking):
+                    group.create_task(self._ever(task))
+        finally:
+            self.over = True
 
     async def _ever(self, task: Callable[[], Any]) -> None:
         while True:
@@ -380,7 +386,8 @@ class Live:
 
     def _overtaken(self, stage: str, share: float) -> None:
         """End what is worked out in full where a hand moves; called from within."""
-        if self.wake.is_set() and self.exact is not None:  # without it there is no sketch
+        # Before there are exact weights there is nothing to sketch from.
+        if self.over or (self.wake.is_set() and self.exact is not None):
             raise _Overtaken
 
     async def _solve(self) -> None:

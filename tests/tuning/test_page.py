@@ -229,6 +229,13 @@ def test_the_curve_and_the_body_agree(tuning):
     asked = limb.falloff.weights(along[mine], limb.stations, hangs=limb.hangs >= 0)
     measured = live.exact.weights.matrix[mine][:, limb.joints].toarray()
     assert len(mine) > 100 and np.abs(asked - measured).mean() < 0.01
+    # So do the points that are dragged: the band's middle is where the method has it.
+    pick(tab, "tail_3")
+    grip = tab.locator("[data-grip=centre]")
+    right = float(grip.get_attribute("cx")) / tab.locator("#curve").evaluate("(e) => e.clientWidth")
+    first, last = -int(limb.hangs >= 0), len(limb.joints)
+    place = [here.live.desk.rig.skeleton.names[joint] for joint in limb.joints].index("tail_3")
+    assert first + right * (last - first) == pytest.approx(place + limb.falloff.centre, abs=0.01)
 
 
 def test_keys_alone_edit_undo_and_save(tuning):
@@ -304,8 +311,15 @@ def test_a_rig_saved_anew_is_taken_in_and_the_page_comes_back_where_it_was(tunin
     assert here.live.desk.unsaved
 
 
-def test_worst_places_are_measured_behind_the_hand_and_before_stands_beside_after(tuning):
-    tab, _, _ = tuning
+def test_worst_places_are_measured_behind_the_hand_and_before_stands_beside_after(browser, place):
+    with (
+        served(desk(place), place / "small.glb", poses=12) as here,
+        opened(browser, here.address) as tab,
+    ):
+        worst_and_before(tab)
+
+
+def worst_and_before(tab):
     wait(tab, "() => document.querySelectorAll('#places button').length > 0", 240)
     tab.locator("#places button").first.click()
     assert int(tab.locator("#frame").input_value()) > 0

@@ -3,12 +3,15 @@
 import http.client
 import json
 import socket
+import time
 
 import numpy as np
 import pytest
 from tuned import SECRET, desk, served
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import connect
+
+from autoweight.tuning.live import REST
 
 ROUTES = ("", "data/positions", "data/faces", "data/clip0", "data/twin")
 
@@ -186,3 +189,38 @@ def test_two_pages_see_one_recipe(running):
         two.send(json.dumps({"do": "undo"}))
         heard(one, "state")
         assert heard(one, "state")["recipe"]["chain"][0]["falloff"]["reach"] == 1.2
+
+
+def pull(line, reach, stroke):
+    change = ["set", ["chain", 0, "falloff", "reach"], reach]
+    message = {"do": "edit", "changes": [change], "label": "reach", "stroke": stroke}
+    line.send(json.dumps(message))
+    return heard(line, "state")["serial"]
+
+
+def until(so):
+    for _ in range(600):
+        if so():
+            return
+        time.sleep(0.05)
+    raise AssertionError("still not so")
+
+
+@pytest.mark.parametrize("goes", [False, True])
+def test_under_a_hand_there_are_sketches_alone(running, goes):
+    """The exact weights follow when it lets go, or when its page is gone."""
+    live = running[0].live
+    until(lambda: live.exact_serial == live.desk.serial and live.along is not None)
+    with talk(running[0]) as line:
+        heard(line, "state")
+        before = live.exact_serial
+        line.send(json.dumps({"do": "hold"}))
+        for reach in (1.11, 1.12 + goes / 50):
+            serial = pull(line, reach, stroke=50 + goes)
+            time.sleep(REST + 0.2)  # however long it rests there
+        assert live.exact_serial == before and live.shown_serial == serial
+        if not goes:
+            line.send(json.dumps({"do": "rest"}))
+            until(lambda: live.exact_serial == serial)
+    until(lambda: live.exact_serial == serial and not live.held)
+    assert live.shown_serial == serial

@@ -1,9 +1,11 @@
 """The page in a real browser: what it shows is what the file and our skinning say."""
 
+from io import BytesIO
 from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 from scipy.spatial.transform import Rotation
 
 from autoweight import Mesh, Rig, Skeleton, Weights
@@ -202,3 +204,12 @@ def test_the_scale_is_in_numbers_for_every_layer(shown):
 
 def test_the_same_rig_is_the_same_page():
     assert page(tube()) == page(tube())
+
+
+def test_the_body_is_drawn_with_smooth_edges_at_rest(shown):
+    tab, *_ = shown
+    tab.wait_for_timeout(400)
+    seen = Image.open(BytesIO(tab.locator("#body").screenshot())).convert("RGB")
+    off = np.abs(np.asarray(seen).astype(int) - seen.getpixel((3, 3))).sum(axis=2)
+    assert (off > 30).mean() > 0.02
+    assert tab.evaluate("() => autoweight.smoothed()")

@@ -529,7 +529,7 @@ function drawGrips(chain, place, grip, path) {
       }));
     return;
   }
-  const centre = place + (said.centre ?? 0), shape = pointsOf(said.shape);
+  const centre = place + chain.centre, shape = pointsOf(said.shape);
   const curve = typeof said.shape === "object" ? said.shape : meta.shapes[said.shape ?? "smooth"];
   for (const { sign, scale, reach, reachKeys, hold, holdKeys } of sides(chain, place)) {
     const out = (t) => centre + sign * (hold + t * (reach - hold)) / scale;
@@ -581,5 +581,5 @@ function letGo() {
 for (const name of ["pointerup", "pointercancel"])
   $("curve").addEventListener(name, letGo);
 new ResizeObserver(limbChanged).observe($("curve"));
-whenPicked.push(() => { letGo(); limbChanged(); drawForms(); });
+whenPicked.push(() => { letGo(); drawLimb(); drawForms(); });
 $("night").addEventListener("click", limbChanged);

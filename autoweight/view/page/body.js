@@ -442,20 +442,22 @@ function range() {
 // Edges are smoothed. Where that takes long, as it does by a processor, they are so once nothing
 // moves: under the hand a picture in time is worth more.
 const SLOW = 50, CALM = 250;  // milliseconds
-const smooth = { frame: gl.createFramebuffer(), buffers: [], slow: false, rough: false, fence: null,
-  begun: 0 };
+const smooth = { many: gl.createFramebuffer(), one: gl.createFramebuffer(), buffers: [],
+  slow: false, rough: false, fence: null, begun: 0 };
 let pressed = false;
 addEventListener("pointerdown", () => { pressed = true; }, { capture: true });
 for (const name of ["pointerup", "pointercancel"])
   addEventListener(name, () => { pressed = false; }, { capture: true });
-function resizeSmooth([width, height]) {
-  gl.bindFramebuffer(gl.FRAMEBUFFER, smooth.frame);
+function resizeSmooth(size) {
   for (const buffer of smooth.buffers) gl.deleteRenderbuffer(buffer);
-  smooth.buffers = [[gl.COLOR_ATTACHMENT0, gl.RGBA8],
-    [gl.DEPTH_ATTACHMENT, gl.DEPTH_COMPONENT24]].map(([place, format]) => {
+  // Samples become a picture in a buffer of the same format; the canvas, without alpha, has another.
+  smooth.buffers = [[smooth.many, gl.COLOR_ATTACHMENT0, gl.RGBA8, 4],
+    [smooth.many, gl.DEPTH_ATTACHMENT, gl.DEPTH_COMPONENT24, 4],
+    [smooth.one, gl.COLOR_ATTACHMENT0, gl.RGBA8, 0]].map(([frame, place, format, samples]) => {
     const buffer = gl.createRenderbuffer();
+    gl.bindFramebuffer(gl.FRAMEBUFFER, frame);
     gl.bindRenderbuffer(gl.RENDERBUFFER, buffer);
-    gl.renderbufferStorageMultisample(gl.RENDERBUFFER, 4, format, width, height);
+    gl.renderbufferStorageMultisample(gl.RENDERBUFFER, samples, format, ...size);
     gl.framebufferRenderbuffer(gl.FRAMEBUFFER, place, gl.RENDERBUFFER, buffer);
     return buffer;
   });
@@ -483,7 +485,7 @@ function paint() {
   if (!stale) return;
   stale = false;
   smooth.rough = smooth.slow && moving;
-  gl.bindFramebuffer(gl.FRAMEBUFFER, smooth.rough ? null : smooth.frame);
+  gl.bindFramebuffer(gl.FRAMEBUFFER, smooth.rough ? null : smooth.many);
   skinning();
   colours();
   gl.viewport(0, 0, ...size);
@@ -501,8 +503,11 @@ function paint() {
   gl.disable(gl.SCISSOR_TEST);
   if (state.skeleton) drawSkeleton();
   if (smooth.rough) return;
-  gl.bindFramebuffer(gl.DRAW_FRAMEBUFFER, null);
-  gl.blitFramebuffer(0, 0, ...size, 0, 0, ...size, gl.COLOR_BUFFER_BIT, gl.NEAREST);
+  for (const [from, to] of [[smooth.many, smooth.one], [smooth.one, null]]) {
+    gl.bindFramebuffer(gl.READ_FRAMEBUFFER, from);
+    gl.bindFramebuffer(gl.DRAW_FRAMEBUFFER, to);
+    gl.blitFramebuffer(0, 0, ...size, 0, 0, ...size, gl.COLOR_BUFFER_BIT, gl.NEAREST);
+  }
   if (smooth.fence) return;
   smooth.fence = gl.fenceSync(gl.SYNC_GPU_COMMANDS_COMPLETE, 0);
   smooth.begun = now;

@@ -301,4 +301,4 @@ requestAnimationFrame(function loop(now) {
 });
 // For whoever drives the page by script: the tests do.
 window.autoweight = { positions, state, showFrame, pickJoint, pickVertex, drawn: () => drawn,
-  jointOnCanvas: onCanvas };
+  smoothed: () => !smooth.rough, jointOnCanvas: onCanvas };
