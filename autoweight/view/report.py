@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import html
-import io
 import platform
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
@@ -12,7 +11,6 @@ from importlib.metadata import version
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image
 
 import autoweight
 from autoweight.errors import WeightsError
@@ -23,7 +21,7 @@ from autoweight.rig import Mesh, Rig
 from autoweight.skeleton.chains import chains
 from autoweight.skeleton.sides import opposite
 from autoweight.view.picture import View, best_view, picture
-from autoweight.view.sheet import contact_sheet
+from autoweight.view.sheet import contact_sheet, png
 from autoweight.weights.checking import Fact
 
 __all__ = ["chain_sheets", "report", "worst_sheet"]
@@ -309,9 +307,7 @@ def _tile(mesh: Mesh, values: NDArray[np.float64], seen: View) -> NDArray[np.uin
 
 
 def _image(pixels: NDArray[np.uint8], alternative: str) -> str:
-    stream = io.BytesIO()
-    Image.fromarray(pixels).save(stream, "PNG", optimize=True)
-    data = base64.b64encode(stream.getvalue()).decode()
+    data = base64.b64encode(png(pixels)).decode()
     return f'<img alt="{html.escape(alternative)}" src="data:image/png;base64,{data}">'
 
 
