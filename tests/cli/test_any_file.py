@@ -20,6 +20,12 @@ NEEDS = {"ribbon": "strip", "mask": "chain", "mirror": "at their mirror image"}
 """What a rig of a kind may lack, by the command that needs it, in the words of the refusal."""
 
 
+@pytest.fixture(autouse=True)
+def small_pictures(monkeypatch):
+    """Most of the time would go into pixels."""
+    monkeypatch.setattr("autoweight.view.report.TILE", (160, 60))
+
+
 def anyfile():
     spec = spec_from_file_location("anyfile", SCRIPT)
     module = module_from_spec(spec)

@@ -160,7 +160,8 @@ def a_sheet() -> File:
 
 
 def rope() -> File:
-    return chain_file(limb(12, 0.1, 49, 5), 12)
+    """Bones shorter than it is thick, which only bands keep apart."""
+    return chain_file(limb(7, 0.7, 22, 5), 7)
 
 
 def fleshless() -> File:
