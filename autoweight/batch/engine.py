@@ -16,6 +16,9 @@ __all__ = ["EXTRA", "hand_out"]
 
 EXTRA = "pip install 'autoweight[cluster]'"
 
+PATIENCE = 10
+"""Seconds that a scheduler has to answer."""
+
 LOST = "the cluster lost it; run again, and it goes on from here"
 
 
@@ -103,7 +106,7 @@ def _by_dask(
             client = stack.enter_context(Client(cluster))
         else:
             try:
-                client = stack.enter_context(Client(scheduler, timeout=10))
+                client = stack.enter_context(Client(scheduler, timeout=PATIENCE))
             except (OSError, ValueError) as error:
                 raise FileError(
                     f"{scheduler}: no scheduler answers there ({error}); start one with "

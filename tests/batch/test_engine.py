@@ -28,8 +28,9 @@ def test_without_dask_it_says_how_to_get_it(monkeypatch):
         list(hand_out(chores.double, [1], FEW, scheduler="tcp://127.0.0.1:1"))
 
 
-def test_no_scheduler_there_is_an_error():
+def test_no_scheduler_there_is_an_error(monkeypatch):
     pytest.importorskip("distributed")
+    monkeypatch.setattr("autoweight.batch.engine.PATIENCE", 0.5)
     with pytest.raises(FileError, match="no scheduler answers"):
         list(hand_out(chores.double, [1], FEW, scheduler="tcp://127.0.0.1:9"))
 
