@@ -14,6 +14,7 @@ from autoweight.methods.grounds import Ground, ancestors, grounds
 from autoweight.methods.steps import Share, eased, sheer, steepest
 from autoweight.recipes.profiles import Falloff, curve
 from autoweight.rows import entry_rows
+from autoweight.skeleton.bones import ending
 from autoweight.surface.geodesics import smoothed, spread
 
 __all__ = ["ON_THE_JOINT", "ROPE", "Limb", "blend", "limbs", "solve"]
@@ -53,10 +54,13 @@ class Limb:
     hangs : int
         The joint it hangs from, -1 for none.
     points, normals : ndarray, shape (k, 3)
-        The joints, the one it hangs from first, and the planes that cut the limb there.
+        The joints, the one it hangs from first, then the tip of the last one's bone where the file
+        tells of one, and the planes that cut the limb there.
     screws : ndarray, shape (k - 1, 3)
         How the limb winds along each bone, as a rotation vector; 0 where it bends in one plane.
     falloff : Falloff
+    tipped : bool
+        Whether the last of the points is a tip.
     """
 
     joints: NDArray[np.intp]
@@ -65,16 +69,27 @@ class Limb:
     normals: NDArray[np.float64]
     screws: NDArray[np.float64]
     falloff: Falloff
+    tipped: bool = False
 
     @property
     def gaps(self) -> NDArray[np.float64]:
-        """Lengths of its bones, (k - 1,)."""
+        """Lengths of the bones between its joints."""
+        return self.lengths[: len(self.lengths) - self.tipped]
+
+    @property
+    def lengths(self) -> NDArray[np.float64]:
+        """Lengths of all its bones, (k - 1,)."""
         return np.linalg.norm(np.diff(self.points, axis=0), axis=1)
 
     @property
     def spans(self) -> NDArray[np.float64]:
         """The same for dividing by: a bone without length has next to none, (k - 1,)."""
-        return np.maximum(self.gaps, 1e-9 * self.gaps.max(initial=0.0) or 1.0)
+        return np.maximum(self.lengths, 1e-9 * self.lengths.max(initial=0.0) or 1.0)
+
+    @property
+    def ways(self) -> NDArray[np.float64]:
+        """Directions of all its bones, (k - 1, 3); none for one without length."""
+        return np.diff(self.points, axis=0) / self.spans[:, None]
 
     @property
     def is_rope(self) -> bool:
@@ -82,14 +97,13 @@ class Limb:
         gaps = self.gaps[int(self.hangs >= 0) :]
         if len(gaps) < ROPE - 1 or gaps.min() <= 0 or gaps.max() > EVEN * gaps.min():
             return False
-        ways = np.diff(self.points, axis=0)[-len(gaps) :] / gaps[:, None]
+        ways = self.ways[int(self.hangs >= 0) :][: len(gaps)]
         return bool((np.einsum("ij,ij->i", ways[1:], ways[:-1]) > GENTLE).all())
 
     @property
     def sharp(self) -> NDArray[np.bool_]:
         """At an end of which bones the limb turns sharply, (k - 1,)."""
-        ways = np.diff(self.points, axis=0) / self.spans[:, None]
-        turns = np.einsum("ij,ij->i", ways[1:], ways[:-1]) < GENTLE
+        turns = np.einsum("ij,ij->i", self.ways[1:], self.ways[:-1]) < GENTLE
         return np.append(turns, False) | np.append(False, turns)
 
     @property
@@ -101,10 +115,10 @@ class Limb:
     def lead(self) -> float:
         """How far before its first joint a limb begins, in scene units.
 
-        As far as to its second joint, but not past the joint it hangs from: the bone between may
+        As far as its first bone is long, but not past the joint it hangs from: the bone between may
         be long, as in a palm, and is that joint's. Infinite where there is no telling.
         """
-        gaps = self.gaps[: 2 if self.hangs >= 0 else 0]
+        gaps = self.lengths[: 2 if self.hangs >= 0 else 0]
         return float(gaps[gaps > 0].min(initial=np.inf))
 
     @property
@@ -203,8 +217,9 @@ def limbs(problem: Problem) -> list[Limb]:
     list of Limb
         Without joints that may not have weight, and without chains of only those.
     """
-    skeleton, active = problem.skeleton, problem.active
-    up = ancestors(problem)
+    skeleton, active, frames = problem.skeleton, problem.active, problem.frames
+    up, tipped = ancestors(problem), ending(skeleton) & frames.told
+    tipped &= (frames.start != frames.end).any(axis=1)
     found = []
     pairs = sorted(
         zip(problem.chains, problem.falloffs, strict=True), key=lambda each: each[0].joints
@@ -215,12 +230,14 @@ def limbs(problem: Problem) -> list[Limb]:
             continue
         hangs = int(up[joints[0]])
         line = joints if hangs < 0 else np.append(hangs, joints)
-        points = skeleton.positions[line]
+        points, last = skeleton.positions[line], joints[-1]
+        if tipped[last]:
+            points = np.vstack([points, frames.end[last]])
         before = up[line[0]]
         lead = skeleton.positions[before] if before >= 0 else None
         normals, screws = _wound(points, _normals(points, lead))
         falloff = falloff.usual(centre=ON_THE_JOINT)
-        found.append(Limb(joints, hangs, points, normals, screws, falloff))
+        found.append(Limb(joints, hangs, points, normals, screws, falloff, bool(tipped[last])))
     return found
 
 
@@ -366,23 +383,24 @@ def _shares(
     """Weights of a limb's joints by its profile, and the same but where it turns sharply."""
     along = limb.along(ground.points[nodes], bone)
     hangs = limb.hangs >= 0
-    if len(limb.gaps) == 0 or len(nodes) == 0:
+    if len(limb.points) < 2 or len(nodes) == 0:
         shares = limb.falloff.weights(along, limb.stations, hangs=hangs)
         return shares, shares
     along = _steady(limb, along, ground.graph, nodes, bone)
     shares = limb.falloff.weights(along, limb.stations, hangs=hangs)
-    on = np.clip(np.floor(along).astype(int) + hangs, 0, len(limb.gaps) - 1)
+    on = np.clip(np.floor(along).astype(int) + hangs, 0, len(limb.points) - 2)
     return shares, np.where(limb.sharp[on, None], np.nan, shares)
 
 
 def _slopes(limb: Limb, width: float) -> NDArray[np.float64]:
     """The steepest that its profile is about each point of a limb, by scene unit, (k,)."""
-    found = np.zeros(len(limb.points))
+    found = np.zeros(len(limb.joints) + (limb.hangs >= 0))
     if limb.shortest < np.inf:
         spans = limb.spans.copy()
         spans[0] = min(spans[0], limb.lead)
         bones = steepest(limb.falloff, limb.stations, limb.hangs >= 0, spans)
         found = np.maximum(np.append(bones, 0), np.append(0, bones))
+        found = found[: len(found) - limb.tipped]
     if width < limb.shortest:  # there is no room to let go as gently as along a bone
         found = np.maximum(found, sheer(limb.falloff.shape, width))
     return found
