@@ -241,6 +241,7 @@ def _result(rig: str, motion: str, skinning: str, found: Flexion) -> dict[str, A
                 "vertices": place.vertices.tolist(),
                 "causes": dict(place.causes),
                 "told": place.told,
+                "mesh": place.mesh,
             }
             for place in found.places
         ],

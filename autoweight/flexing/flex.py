@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,7 @@ from autoweight.skeleton.chains import chains
 from autoweight.skeleton.sides import UNPAIRED, Plane, pairs
 from autoweight.surface import Surface, prepare
 from autoweight.surface.patches import islands
+from autoweight.weights.cutoff import cut_off
 from autoweight.weights.mirroring import counterparts
 from autoweight.weights.strays import cleaned, owners, unwanted
 
@@ -58,6 +60,9 @@ PRESENT = 0.05
 OPPOSITE = 1e-4
 """How far a vertex may be from a mirror image to be its counterpart, in bounding-box diagonals."""
 
+SLIVER = 0.02
+"""An edge shorter than this, by the middle one about, is that of a face without width."""
+
 SAME = 1e-6
 """Weights nearer than this are the same."""
 
@@ -82,6 +87,8 @@ class Place:
         Joints and their mean weight on those vertices, or how much of it is too much.
     told : str
         The same in a sentence.
+    mesh : str
+        What of the mesh is to be mended, where the weights are not to blame.
     """
 
     figure: str
@@ -92,6 +99,7 @@ class Place:
     vertices: NDArray[np.int64]
     causes: tuple[tuple[str, float], ...]
     told: str
+    mesh: str = ""
 
     @property
     def severity(self) -> float:
@@ -392,15 +400,17 @@ def _worst(bench: _Bench, zone: Zone, poses: NDArray[np.int64]) -> list[Place]:
             continue
         pose = int(poses[np.nanargmax(values)])
         shape = _shape(bench, zone, np.array([pose]))
-        found.append(
-            bench.place(
-                figure,
-                zone.joint,
-                pose,
-                zone.vertices[_seat(bench, figure, zone, pose, shape)],
-                _told(bench, figure, zone.joint, pose),
-            )
+        place = bench.place(
+            figure,
+            zone.joint,
+            pose,
+            zone.vertices[_seat(bench, figure, zone, pose, shape)],
+            _told(bench, figure, zone.joint, pose),
         )
+        if figure == "stretch" and (_stretched(bench, zone, pose, shape)[1] < SLIVER).all():
+            told = f"{place.told}, all of them too short to show; mend the mesh"
+            place = replace(place, told=told, mesh="faces there have next to no width")
+        found.append(place)
     return found
 
 
@@ -413,13 +423,20 @@ def _seat(
     if figure == "fold":
         return np.unique(zone.faces[shape.folded[0]])
     if figure == "stretch":
-        rest, moved = bench.rest[zone.vertices], bench.moved(zone.vertices, np.array([pose]))[0]
-        first, second = zone.edges.T
-        ratio = np.linalg.norm(moved[first] - moved[second], axis=1) / np.linalg.norm(
-            rest[first] - rest[second], axis=1
-        )
-        return np.unique(zone.edges[ratio >= shape.stretch[0, 2] * (1 - SAME)])
+        return np.unique(_stretched(bench, zone, pose, shape)[0])
     return slice(None)
+
+
+def _stretched(
+    bench: _Bench, zone: Zone, pose: int, shape: Shape
+) -> tuple[NDArray[np.int32], NDArray[np.float64]]:
+    """The edges that are stretched most, and how long they are by the middle one of the zone."""
+    rest, moved = bench.rest[zone.vertices], bench.moved(zone.vertices, np.array([pose]))[0]
+    first, second = zone.edges.T
+    length = np.linalg.norm(rest[first] - rest[second], axis=1)
+    ratio = np.linalg.norm(moved[first] - moved[second], axis=1) / length
+    most = ratio >= shape.stretch[0, 2] * (1 - SAME)
+    return zone.edges[most], length[most] / np.median(length)
 
 
 def _told(bench: _Bench, figure: str, joint: int, pose: int) -> str:
@@ -519,6 +536,7 @@ def _strays(bench: _Bench) -> list[Place]:
     excess = unwanted(bench.weights, bench.surface, bench.skeleton)
     if excess.nnz == 0:
         return []
+    reason = _reasons(bench, excess)
     patch = islands(excess, bench.surface.edges)
     row = entry_rows(excess)
     used = np.unique(row)
@@ -552,6 +570,12 @@ def _strays(bench: _Bench) -> list[Place]:
             weight = float(excess.data[mine[here]].mean())
             names = bench.skeleton.names
             held = names[np.bincount(owner[local[mine[here]]]).argmax()]
+            mesh = Counter(reason[mine[here]]).most_common(1)[0][0]
+            on = f"{weight:.2g} of {names[joint]} on {len(vertices)} vertices of {held}"
+            far = f"{value:.2%} of the model's size"
+            told = f"{on} moves them by {far}"
+            if mesh:
+                told = f"{on} is cut off, as {mesh}: it moves them by {far}; mend the mesh"
             places.append(
                 Place(
                     "stray",
@@ -561,11 +585,19 @@ def _strays(bench: _Bench) -> list[Place]:
                     bench.limits.stray,
                     bench.in_mesh(vertices),
                     ((names[joint], weight),),
-                    f"{weight:.2g} of {names[joint]} on {len(vertices)} vertices of {held} "
-                    f"moves them by {value:.2%} of the model's size",
+                    told,
+                    mesh,
                 )
             )
     return places
+
+
+def _reasons(bench: _Bench, excess: sparse.csr_array) -> NDArray[np.object_]:
+    """What of the mesh makes each stored entry look stray; nothing where the weights do."""
+    found = np.full(excess.nnz, "", dtype=object)
+    for reason, part in cut_off(bench.weights, bench.surface, bench.skeleton, excess, SAME):
+        found[part[entry_rows(excess), excess.indices] > 0] = reason
+    return found
 
 
 def _telling(apart: NDArray[np.float64], still: NDArray[np.bool_]) -> int:

@@ -13,6 +13,7 @@ from autoweight.rows import entry_rows
 from autoweight.skeleton.sides import likely_plane
 from autoweight.surface import Surface, prepare
 from autoweight.surface.health import health
+from autoweight.weights.cutoff import cut_off
 from autoweight.weights.mirroring import unevenness
 from autoweight.weights.strays import NOTABLE, unwanted
 
@@ -236,19 +237,24 @@ def _largest(apart: NDArray[np.float64]) -> float:
 
 
 def _stray(skeleton: Skeleton, matrix: sparse.csr_array, surface: Surface) -> list[Fact]:
-    excess = unwanted(matrix, surface, skeleton, NOTABLE).tocsc()
-    by_joint = np.split(surface.speakers[excess.indices], excess.indptr[1:-1])
-    return [
-        Fact(
-            "weights",
-            f"vertices with stray weight of {name}",
-            len(vertices),
-            finding=True,
-            where=tuple(np.sort(vertices)[:EXAMPLES].tolist()),
-        )
-        for name, vertices in zip(skeleton.names, by_joint, strict=True)
-        if len(vertices)
-    ] or [Fact("weights", "vertices with stray weight", 0)]
+    excess = unwanted(matrix, surface, skeleton, NOTABLE)
+    found = []
+    for reason, part in cut_off(matrix, surface, skeleton, excess, NOTABLE):
+        columns = part.tocsc()
+        by_joint = np.split(surface.speakers[columns.indices], columns.indptr[1:-1])
+        for name, vertices in zip(skeleton.names, by_joint, strict=True):
+            if len(vertices):
+                what = (
+                    f"vertices cut off from the other weight of {name}: {reason}"
+                    if reason
+                    else f"vertices with stray weight of {name}"
+                )
+                where = tuple(np.sort(vertices)[:EXAMPLES].tolist())
+                about = "mesh" if reason else "weights"
+                found.append(Fact(about, what, len(vertices), finding=True, where=where))
+    if not any(fact.about == "weights" for fact in found):
+        found.append(Fact("weights", "vertices with stray weight", 0))
+    return found
 
 
 def _vertices(name: str, where: NDArray) -> Fact:

@@ -10,7 +10,7 @@ from autoweight.errors import RecipeError, SkeletonError, WeightsError
 from autoweight.flexing import flex
 from autoweight.pose.clip import Clip, turned
 from autoweight.recipes.recipe import Limits
-from autoweight.rig import Rig, Skeleton, Weights
+from autoweight.rig import Mesh, Rig, Skeleton, Weights
 from autoweight.skeleton.sides import Plane
 from autoweight.surface import prepare
 from autoweight.weights.strays import cleaned, strays, unwanted
@@ -256,3 +256,28 @@ def test_a_closed_piece_hands_over_without_an_open_end():
     found = flex(rig, posed(rig, 1, (0, 0, 60)))
     assert found.shapes["stretch_min"][0, 1] == pytest.approx(np.cos(np.radians(30)), abs=1e-6)
     assert found.shapes["stretch_max"][0, 1] == pytest.approx(1, abs=1e-6)
+
+
+def test_edges_of_faces_without_width_are_the_meshs_doing():
+    rig = limb(lambda t: t, rings=13, around=6)
+    mesh, weights = rig.mesh, rig.weights.dense()
+    middle = int(np.abs(mesh.vertices[:, 0] - 3).argmin())
+    face = mesh.faces[(mesh.faces == middle).any(axis=1)][0]
+    beside = int(face[face != middle][0])
+    # A vertex a thousandth of the way along one edge cuts both faces there in two.
+    at = mesh.vertices[middle] + 1e-3 * (mesh.vertices[beside] - mesh.vertices[middle])
+    cut = (mesh.faces == middle).any(axis=1) & (mesh.faces == beside).any(axis=1)
+    near, far = mesh.faces[cut].copy(), mesh.faces[cut].copy()
+    near[near == beside], far[far == middle] = len(mesh.vertices), len(mesh.vertices)
+    faces = np.concatenate([mesh.faces[~cut], near, far])
+    row = weights[[middle]] + [[-0.05, 0.05]]
+    torn = Rig(
+        Mesh(np.vstack([mesh.vertices, at]), faces),
+        rig.skeleton,
+        Weights(np.vstack([weights, row])),
+    )
+    kinds = {}
+    for each in (rig, torn):
+        found = flex(each, posed(each, 1, [0, 0, 90])).places
+        kinds[each is torn] = {place.mesh for place in found if place.figure == "stretch"}
+    assert kinds == {False: {""}, True: {"faces there have next to no width"}}
