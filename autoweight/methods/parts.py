@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.methods import Problem
+from autoweight.methods.grounds import ancestors
 from autoweight.rows import normalised, replaced
 from autoweight.skeleton.bones import distances
 from autoweight.surface import Surface
@@ -35,6 +36,12 @@ ALONG = 0.8
 
 OWN = 0.7
 """Share of a piece that one joint must hold for the piece to be wholly its own."""
+
+SHARED = 0.9
+"""Share of a piece that siblings with pieces of their own must have, with their parent."""
+
+HALF, LITTLE = 0.5, 0.02
+"""Of that the siblings have more than this; one of them counts from this share of the piece."""
 
 TOUCH = 0.5
 """Radii of a piece within which what it sits on must be."""
@@ -111,9 +118,11 @@ def settled(problem: Problem, weights: sparse.csr_array, layout: Layout | None) 
     owner[left] = held[left].argmax(axis=1)
     middle = small & (layout.alone >= 0)
     owner[middle] = layout.alone[middle]
+    shared = _shared(problem, layout, held, owner)
+    owner[shared >= 0] = shared[shared >= 0]
     found = _given(weights, pieces, owner)
 
-    loose = np.flatnonzero(~touched & ~middle)
+    loose = np.flatnonzero(~touched & ~middle & (shared < 0))
     if len(loose) < len(pieces):
         kept = (pieces.gather @ found).toarray()
         kept[loose] = 0
@@ -302,6 +311,30 @@ def _along(problem: Problem, pieces: _Pieces, chosen: NDArray[np.bool_]) -> NDAr
             np.add.at(share, at, surface.face_areas[some] / 3)
     whole = share.sum(axis=1, keepdims=True)
     return np.divide(share, whole, out=share, where=whole > 0)
+
+
+def _shared(
+    problem: Problem, layout: Layout, held: NDArray[np.float64], owner: NDArray[np.intp]
+) -> NDArray[np.intp]:
+    """The joint that has each piece which several of its children would share, -1 for none.
+
+    Only children with a piece of their own count: what they share is none of theirs, and as
+    siblings meet in their parent alone, it does not bend between them. With a joint deep inside it
+    may, as trousers do between two legs; of three or more it is a wheel in a track, or a palm.
+    """
+    parents, pieces = ancestors(problem), layout.pieces
+    clear = layout.small & (held.max(axis=1) > OWN)
+    child = np.unique(np.append(owner[owner >= 0], held[clear].argmax(axis=1)))
+    child = child[parents[child] >= 0]
+    share, many = np.zeros_like(held), np.zeros(held.shape, dtype=int)
+    np.add.at(share.T, parents[child], held[:, child].T)
+    np.add.at(many.T, parents[child], held[:, child].T > LITTLE)
+    found, number = share.argmax(axis=1), np.arange(len(pieces))
+    siblings = share[number, found]
+    shared = (owner < 0) & ~clear & (siblings > HALF)
+    shared &= siblings + held[number, found] > SHARED
+    shared &= many[number, found] >= np.where(layout.deep, 3, 2)
+    return np.where(shared, found, -1)
 
 
 def _given(weights: sparse.csr_array, pieces: _Pieces, owner: NDArray[np.intp]) -> sparse.csr_array:

@@ -141,3 +141,36 @@ def test_size_and_place_do_not_matter(leg, scale):
     weights = settled(leg, soft(leg, *shares)).toarray()[leg.surface.weld]
     others = settled(there, soft(there, *shares)).toarray()[there.surface.weld]
     np.testing.assert_allclose(weights, others, atol=1e-12)
+
+
+TRACK = skeleton([[0, 0, 0], [-2, 0, -1], [0, 0, -1], [2, 0, -1]], [-1, 0, 0, 0])
+"""A hull, and three links of a track below it."""
+
+
+def track(plate, *shares, links=3):
+    """Links that are their joints' own, and a plate above them that the solver gave to several."""
+    own = [ball([x, 0, -1], 0.2) for x in (-2, 0, 2)[:links]]
+    given = problem(together(ball([0, 0, 2], 1.0), *own, plate), TRACK)
+    rest = [np.eye(4)[each] for each in (1, 2, 3)[:links]]
+    return given, soft(given, [1, 0, 0, 0], *rest, *shares)
+
+
+def test_what_siblings_share_is_their_parents():
+    plate = rod([-2.5, 0, -0.5], [2.5, 0, -0.5], 0.1)
+    given, weights = track(plate, [0.1, 0.3, 0.3, 0.3])
+    np.testing.assert_array_equal(rows(given, settled(given, weights), [1, 0.1, -0.5])[:, 0], 1)
+    # What one of them shares with the parent bends between the two,
+    given, weights = track(plate, [0.4, 0.6, 0, 0])
+    found = settled(given, weights)
+    np.testing.assert_allclose(rows(given, found, [1, 0.1, -0.5])[:, 1], 0.6)
+
+
+def test_trousers_bend_between_two_legs_deep_inside_them():
+    # Links two and three are deep in the piece: of two siblings it may be made to bend there,
+    trousers = rod([-0.6, 0, -1], [2.6, 0, -1], 0.6)
+    given, weights = track(trousers, [0.1, 0, 0.45, 0.45])
+    found = settled(given, weights)
+    np.testing.assert_allclose(rows(given, found, [1, 0.6, -1])[:, 2:], 0.45)
+    # and of three it is what they run round.
+    given, weights = track(trousers, [0.1, 0.2, 0.35, 0.35])
+    np.testing.assert_array_equal(rows(given, settled(given, weights), [1, 0.6, -1])[:, 0], 1)
