@@ -14,7 +14,6 @@ from autoweight.methods.grounds import Ground, ancestors, grounds
 from autoweight.methods.steps import Share, eased, sheer, steepest
 from autoweight.recipes.profiles import Falloff, curve
 from autoweight.rows import entry_rows
-from autoweight.skeleton.bones import ending
 from autoweight.surface.geodesics import smoothed, spread
 
 __all__ = ["ON_THE_JOINT", "ROPE", "Limb", "blend", "limbs", "solve"]
@@ -54,8 +53,8 @@ class Limb:
     hangs : int
         The joint it hangs from, -1 for none.
     points, normals : ndarray, shape (k, 3)
-        The joints, the one it hangs from first, then the tip of the last one's bone where the file
-        tells of one, and the planes that cut the limb there.
+        The joints, the one it hangs from first and the tip of the last one where the file tells
+        of one last, and the planes that cut the limb there.
     screws : ndarray, shape (k - 1, 3)
         How the limb winds along each bone, as a rotation vector; 0 where it bends in one plane.
     falloff : Falloff
@@ -128,6 +127,11 @@ class Limb:
         if np.isfinite(self.lead):
             found[0] = found[-len(self.joints)] - self.lead
         return found
+
+    def bone_at(self, along: NDArray[np.float64]) -> NDArray[np.intp]:
+        """The bone that each position is on, the last one's beyond it."""
+        bone = np.floor(along).astype(np.intp) + int(self.hangs >= 0)
+        return np.clip(bone, 0, len(self.points) - 2)
 
     def along(self, points: NDArray[np.float64], bone: NDArray[np.integer]) -> NDArray[np.float64]:
         """Position of points along the limb, in joints; -1 is where it begins.
@@ -217,9 +221,8 @@ def limbs(problem: Problem) -> list[Limb]:
     list of Limb
         Without joints that may not have weight, and without chains of only those.
     """
-    skeleton, active, frames = problem.skeleton, problem.active, problem.frames
-    up, tipped = ancestors(problem), ending(skeleton) & frames.told
-    tipped &= (frames.start != frames.end).any(axis=1)
+    skeleton, active = problem.skeleton, problem.active
+    up = ancestors(problem)
     found = []
     pairs = sorted(
         zip(problem.chains, problem.falloffs, strict=True), key=lambda each: each[0].joints
@@ -230,14 +233,15 @@ def limbs(problem: Problem) -> list[Limb]:
             continue
         hangs = int(up[joints[0]])
         line = joints if hangs < 0 else np.append(hangs, joints)
-        points, last = skeleton.positions[line], joints[-1]
-        if tipped[last]:
-            points = np.vstack([points, frames.end[last]])
+        points = skeleton.positions[line]
+        tip = skeleton.tips.get(int(joints[-1]))
+        if tip is not None:
+            points = np.vstack([points, tip])
         before = up[line[0]]
         lead = skeleton.positions[before] if before >= 0 else None
         normals, screws = _wound(points, _normals(points, lead))
         falloff = falloff.usual(centre=ON_THE_JOINT)
-        found.append(Limb(joints, hangs, points, normals, screws, falloff, bool(tipped[last])))
+        found.append(Limb(joints, hangs, points, normals, screws, falloff, tip is not None))
     return found
 
 
@@ -386,10 +390,9 @@ def _shares(
     if len(limb.points) < 2 or len(nodes) == 0:
         shares = limb.falloff.weights(along, limb.stations, hangs=hangs)
         return shares, shares
-    along = _steady(limb, along, ground.graph, nodes, bone)
+    along = _steady(limb, along, ground.graph, nodes)
     shares = limb.falloff.weights(along, limb.stations, hangs=hangs)
-    on = np.clip(np.floor(along).astype(int) + hangs, 0, len(limb.points) - 2)
-    return shares, np.where(limb.sharp[on, None], np.nan, shares)
+    return shares, np.where(limb.sharp[limb.bone_at(along), None], np.nan, shares)
 
 
 def _slopes(limb: Limb, width: float) -> NDArray[np.float64]:
@@ -411,13 +414,12 @@ def _steady(
     along: NDArray[np.float64],
     graph: sparse.csr_array,
     nodes: NDArray[np.intp],
-    bone: NDArray[np.intp],
 ) -> NDArray[np.float64]:
     """Positions without the jumps there are where cutting planes cross, inside a sharp bend."""
     gaps = limb.spans.copy()
     gaps[0] = min(gaps[0], limb.lead)
     pace = np.zeros(graph.shape[0])
-    pace[nodes] = STRETCH / gaps[np.clip(bone, 0, len(gaps) - 1)]
+    pace[nodes] = STRETCH / gaps[limb.bone_at(along)]
     place = np.full(graph.shape[0], np.nan)
     place[nodes] = along
     near = graph if len(nodes) == graph.shape[0] else graph[nodes]

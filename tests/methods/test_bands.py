@@ -8,7 +8,7 @@ from bodies import bend, capsules, helix, problem, skeleton, straight, tube
 
 from autoweight.methods.bands import solve
 from autoweight.recipes.profiles import Falloff, Row, curve
-from autoweight.rig import Mesh
+from autoweight.rig import Mesh, Skeleton
 from autoweight.skeleton.bones import bones
 
 LENGTH = 4.0
@@ -210,3 +210,14 @@ def test_a_limb_bends_at_its_joints_where_nobody_said_anything():
     assert np.abs(unsaid - exact).max() > 0.4  # by itself a falloff is round the joint
     kept, exact, _ = on_tube(straight, Falloff(centre=0))
     np.testing.assert_allclose(kept, exact, atol=1e-9)
+
+
+def test_beyond_the_last_joint_a_limb_goes_by_the_bone_that_the_file_tells_of():
+    # A foot of half a shank's length is all its own from its middle on, and not its shank's.
+    mesh, s = tube(straight, LENGTH, 0.3, 101, 12)
+    bare = skeleton(straight(np.array([0.0, 2.0, 3.5])))
+    told = Skeleton(bare.names, bare.parents, bare.rest, tips={2: np.array([4.0, 0, 0])})
+    given = problem(mesh, told)
+    foot = solve(given).toarray()[given.surface.weld, 2]
+    before, after = np.clip((s - 2.75) / 1.5, 0, 0.5), np.clip((s - 3.5) / 0.5, 0, 0.5)
+    np.testing.assert_allclose(foot, 1 - curve("smooth", before + after), atol=1e-9)
