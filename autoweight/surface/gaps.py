@@ -63,7 +63,7 @@ def _across(
 ) -> tuple[NDArray[np.intp], NDArray[np.int32], NDArray[np.bool_]]:
     """Open vertices with an open edge close by: which, its ends, and whether they lie within it."""
     rim = health(surface).rim
-    open_ = np.unique(rim)
+    open_ = np.unique(rim).astype(np.intp)
     if len(rim) == 0:
         return open_, rim, np.zeros(0, dtype=bool)
     at = surface.vertices
