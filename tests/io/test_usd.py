@@ -323,9 +323,10 @@ def test_a_file_without_joints_is_given_some(tmp_path, flatten):
     (tmp_path / "plain.usda").write_text(PLAIN)
     with pytest.raises(SkeletonError, match="--skeleton FILE"):
         load(tmp_path / "plain.usda")
-    skeleton = Skeleton(["hip:left", "knee"], [-1, 0], ring().rest[:2])
+    skeleton = Skeleton(["hip:left", "knee"], [-1, 0], ring().rest[:2], {1: (3, 0.5, 0)})
     rig = load(tmp_path / "plain.usda", skeleton=skeleton)
     assert rig.skeleton.names == skeleton.names
+    assert {joint: tuple(tip) for joint, tip in rig.skeleton.tips.items()} == {1: (3, 0.5, 0)}
     np.testing.assert_array_equal(rig.mesh.vertices[:, 2], [0, 0, 0, 5, 5, 5])
     dense = np.random.default_rng(8).dirichlet(np.ones(2), 6)
     out = tmp_path / "rigged.usda"

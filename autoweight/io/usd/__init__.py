@@ -127,6 +127,8 @@ def _assemble(
     """The rig of a skeleton and the meshes it moves, with their names."""
     pxr = bindings()
     joints, skeleton = read_skeleton(skeleton_prim, moment)
+    if added is not None:
+        skeleton = replace(skeleton, tips=added.tips)
     frame = frame_of(skeleton_prim, skeleton, moment)
     queries = arrays.queries(skeleton_prim)
     skeleton = with_tips(skeleton, spare_ends(queries.values(), joints, skeleton))
