@@ -17,12 +17,12 @@ from autoweight.methods.equilibrium import equilibrium
 from autoweight.methods.parts import laid_out, settled
 from autoweight.methods.stretches import Stretches, nearby, reach, stretches
 from autoweight.rows import scaled
-from autoweight.skeleton.bones import closest
+from autoweight.skeleton.bones import Bones, closest
 from autoweight.surface import Surface
 from autoweight.surface.abreast import abreast, aside, hands
 from autoweight.surface.heap import give_back
 from autoweight.surface.laplacian import laplacian
-from autoweight.surface.visibility import Sight
+from autoweight.surface.visibility import ON, Sight
 
 __all__ = ["solve"]
 
@@ -106,6 +106,9 @@ class _Pairs:
 
 def _in_sight(rays: Sight, owned: Stretches, progress: Progress) -> _Pairs:
     surface, outward = rays.surface, rays.surface.outward
+    bones = owned.bones
+    lit = Bones(bones.joint, rays.under(bones.head), rays.under(bones.tail))
+    on = ON * np.linalg.norm(np.ptp(surface.vertices, axis=0))
     # Neighbours in space have the same few bones near, and send their rays the same ways.
     order = cKDTree(surface.vertices, leafsize=CHUNK, compact_nodes=False).indices
     starts = range(0, len(surface), CHUNK)
@@ -118,17 +121,19 @@ def _in_sight(rays: Sight, owned: Stretches, progress: Progress) -> _Pairs:
             points = surface.vertices[chunk]
             some = nearby(points, owned, FAR)
             away = reach(points, owned.only(some))
-            vertex, bone = np.nonzero(away <= FAR * away.min(axis=1, keepdims=True))
+            vertex, bone = np.nonzero(away <= FAR * np.maximum(away.min(axis=1, keepdims=True), on))
             away, bone = away[vertex, bone], some[bone]
-            place = closest(points[vertex], owned.bones, bone)
+            place = closest(points[vertex], bones, bone)
             way = points[vertex] - place
             distance = np.linalg.norm(way, axis=1)
             slant = np.einsum("ij,ij->i", way, outward[chunk[vertex]])
             slant /= np.maximum(distance, np.finfo(float).tiny)
             within = np.flatnonzero(slant > 0)
-            hidden = ~rays.clear(place[within], points[vertex[within]])
+            source = closest(points[vertex[within]], lit, bone[within])
+            hidden = ~rays.clear(source, points[vertex[within]])
             slant[slant < 0] = 0
             slant[within[hidden]] = 0
+            slant[distance <= on] = 1  # from which side, only rounding says
             found.append((chunk[vertex], bone, away, distance, slant))
         return found
 

@@ -24,6 +24,12 @@ SIZE = 1e6
 where a product of two edges and the ray is below 1e-6 in whatever the units are."""
 
 
+ON = 1e-5
+"""What is nearer to the surface than this, in diagonals, is on it: rounding says on which side."""
+
+UNDER = 1e-4
+"""How far under the surface what is on it is put, in diagonals."""
+
 LAYERS = 16
 """Faces a ray may go in through before it is given up."""
 
@@ -88,6 +94,31 @@ class Sight:
     def _scaled(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.ascontiguousarray((points - self._low) * self._scale)
 
+    def under(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Points, those on the surface put just under it.
+
+        A joint may be snapped to a vertex, and what it sees must not hang on rounding, which is
+        never the same left and right.
+
+        Parameters
+        ----------
+        points : ndarray, shape (p, 3)
+
+        Returns
+        -------
+        ndarray, shape (p, 3)
+        """
+        tree = self._tree
+        square, face, place = tree.boxes.squared_distance(
+            tree.vertices, tree.faces, self._scaled(points)
+        )
+        corners = tree.faces[face]
+        shares = igl.barycentric_coordinates(place, *(tree.vertices[each] for each in corners.T))
+        normal = np.einsum("pc,pci->pi", shares, self.surface.outward[corners])
+        normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), np.finfo(float).tiny)
+        on = square <= (ON * SIZE) ** 2
+        return points - np.where(on[:, None], UNDER * SIZE / self._scale * normal, 0.0)
+
     def clear(
         self, origins: NDArray[np.float64], targets: NDArray[np.float64]
     ) -> NDArray[np.bool_]:
@@ -149,6 +180,7 @@ class Sight:
         ndarray, shape (r,)
             To the first face that a ray comes to from its back; infinite where it meets none.
         """
+        origins = self.under(origins)
         found = np.full(len(origins), np.inf)
         gone = np.zeros(len(origins))
         under_way = np.arange(len(origins))

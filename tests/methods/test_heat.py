@@ -239,3 +239,15 @@ def test_hardly_a_skeleton_still_gives_weights(places):
     weights = solved(mesh, skeleton(places))
     assert np.isfinite(weights).all()
     np.testing.assert_allclose(weights.sum(axis=1), 1, atol=1e-12)
+
+
+def test_joints_snapped_to_vertices_do_not_hang_on_rounding(limb):
+    mesh, joints = limb
+    gap = np.linalg.norm(joints.positions[:, None] - mesh.vertices, axis=2)
+    places = mesh.vertices[gap.argmin(axis=1)]
+    parents = joints.parents.tolist()
+    snapped = solved(mesh, skeleton(places, parents))
+    for seed in range(4):
+        noise = np.random.default_rng(seed).normal(scale=1e-9, size=places.shape)
+        again = solved(mesh, skeleton(places + noise, parents))
+        np.testing.assert_allclose(again, snapped, atol=1e-6)
