@@ -96,7 +96,7 @@ def _text(facts: dict) -> str:
             *(("part", name, f"{count} vertices") for name, count in facts["parts"].items()),
             ("joints", str(facts["joints"]), ""),
             ("axis", facts["axis"] or "none", "bones point along it" if facts["axis"] else ""),
-            *(("left out", *each.split(": no weight, ")) for each in facts["no_weight"]),
+            *(("left out", *each.partition(": no weight, ")[::2]) for each in facts["no_weight"]),
             ("tips", str(len(facts["tips"])), _named(list(facts["tips"]))),
             *(("chain", name, " ".join(run)) for name, run in facts["chains"].items()),
             ("weights", facts["weights"], ""),

@@ -251,3 +251,11 @@ def test_vertices_to_explain_that_are_not_there(tmp_path, vertices):
     done = CliRunner().invoke(main, ["explain", str(rig), "--turn", "lower=x:10", "--at", vertices])
     assert done.exit_code == 2, done.output
     assert done.stderr.startswith(f"autoweight: {rig}: ") and done.stderr.count("\n") == 1
+
+
+def test_info_tells_of_a_mesh_that_nothing_else_can_use(tmp_path):
+    path = tmp_path / "flat.glb"
+    positions(strip(), path, [(x, 0, 0) for x, _, _ in POSITIONS])
+    run = CliRunner().invoke(main, ["info", str(path)])
+    assert run.exit_code == 0, run.output
+    assert "not told: no face of the mesh has any area" in run.stdout
