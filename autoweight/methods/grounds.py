@@ -232,12 +232,14 @@ def _seen(
     points = surface.vertices[start : start + CHUNK]
     outward = surface.outward[start : start + CHUNK]
     away = distances(points, bones)
-    order = np.argsort(away, axis=1, kind="stable")
+    some = min(TRIES, len(bones)) - 1
+    last = np.partition(away, some, axis=1)[:, some] * (1 + TIE)
+    tries = int((away <= last[:, None]).sum(axis=1).max())
+    order = np.argsort(away, axis=1, kind="stable")[:, :tries]
     ranked = np.take_along_axis(away, order, axis=1)
-    last = ranked[:, min(TRIES, len(bones)) - 1] * (1 + TIE)
     near = np.full(len(points), np.inf)
     seen, bone = [], []
-    for rank in range(int((ranked <= last[:, None]).sum(axis=1).max())):
+    for rank in range(tries):
         left = np.flatnonzero(ranked[:, rank] <= np.minimum(last, near * (1 + TIE)))
         place = closest(points[left], bones, order[left, rank])
         # A way that meets the surface from outside has come through the air.

@@ -15,9 +15,9 @@ from autoweight.surface.geodesics import smoothed, spread
 
 __all__ = ["Share", "eased", "sheer", "steepest"]
 
-STEP = 1.15
-"""How much steeper than the profiles about it a weight may be. Rows are scaled to 1 afterwards,
-which lifts some steps by a little; 1.2 is what they have to stay under."""
+STEP, EASY = 1.2, 1.15
+"""How much steeper than the profiles about it a weight may be, and what it becomes where it is
+steeper: a little less, since rows are scaled to 1 afterwards, which lifts some steps again."""
 
 ROUNDS = 4
 """Times that weights are looked over, as what is eased at one joint may lift another."""
@@ -112,16 +112,21 @@ def eased(
     length = np.linalg.norm(surface.vertices[first] - surface.vertices[second], axis=1)
     for _ in range(ROUNDS):
         about = np.maximum.reduceat(slopes[weights.indices], weights.indptr[:-1])
-        limit = STEP * length * np.maximum(about[first], about[second])
+        limit = length * np.maximum(about[first], about[second])
         steps = abs(weights[first] - weights[second])
-        steps = selected(steps, steps.data > limit[entry_rows(steps)] * (1 + ROUNDING)).tocsc()
+        steps = selected(steps, steps.data > STEP * limit[entry_rows(steps)]).tocsc()
         if steps.nnz == 0:
             break
+        limit *= EASY
         near = _near(surface.edges, limit, np.unique(steps.indices), len(surface))
-        close = np.flatnonzero(near[surface.edges].all(axis=1))
+        close = np.flatnonzero(near[first] & near[second])
         columns, changes = weights.tocsc(), []
         for share in shares:
+            if not np.diff(steps.indptr)[share.joints].any():
+                continue
             rows = share.rows[near[share.rows]]
+            inside, ends = _within(rows, surface.edges[close], len(surface))
+            inside = close[inside]
             for number, joint in enumerate(share.joints):
                 mine = slice(steps.indptr[joint], steps.indptr[joint + 1])
                 edge, size = steps.indices[mine], steps.data[mine]
@@ -129,10 +134,10 @@ def eased(
                 meant = size <= own * (1 + ROUNDING)
                 if not meant.all():
                     values = columns[:, [joint]].toarray().ravel()[rows]
-                    allowed = limit[close]
-                    allowed[np.searchsorted(close, edge[meant])] = size[meant]
-                    graph = _between(rows, surface.edges[close], allowed, len(surface))
-                    change = smoothed(graph, values) - values
+                    allowed = limit[inside]
+                    kept = np.isin(inside, edge[meant])
+                    allowed[kept] = size[meant][np.isin(edge[meant], inside)]
+                    change = smoothed(_network(ends, allowed, len(rows)), values) - values
                     kept = np.abs(change) > ROUNDING
                     changes.append((change[kept], rows[kept], np.full(kept.sum(), joint)))
         if not changes:
@@ -148,7 +153,7 @@ def _near(
     edges: NDArray[np.integer], limit: NDArray[np.float64], steep: NDArray[np.integer], size: int
 ) -> NDArray[np.bool_]:
     """Vertices so near to some edges that a weight may change there on their account, (n,)."""
-    graph = _between(np.arange(size), edges, limit, size)
+    graph = _network(edges, limit, size)
     seeds = np.unique(edges[steep])
     zero = np.zeros(len(seeds), dtype=int)
     return spread(graph, seeds, zero, zero.astype(np.float64), limit=1.0)[0] >= 0
@@ -166,13 +171,18 @@ def _difference(
     return np.nan_to_num(np.abs(values[0] - values[1]), nan=0.0)
 
 
-def _between(
-    rows: NDArray[np.integer], edges: NDArray[np.integer], steps: NDArray[np.float64], size: int
-) -> sparse.csr_array:
-    """How much values may change along the edges between some vertices, (r, r)."""
+def _within(
+    rows: NDArray[np.integer], edges: NDArray[np.integer], size: int
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Which edges are between some vertices, and the places of their ends among those, (e, 2)."""
     local = np.full(size, -1)
     local[rows] = np.arange(len(rows))
-    ends = local[edges]
-    both = (ends >= 0).all(axis=1)
-    half = sparse.coo_array((steps[both], tuple(ends[both].T)), shape=(len(rows), len(rows)))
+    first, second = local[edges[:, 0]], local[edges[:, 1]]
+    inside = np.flatnonzero((first >= 0) & (second >= 0))
+    return inside, np.column_stack([first[inside], second[inside]])
+
+
+def _network(edges: NDArray[np.integer], steps: NDArray[np.float64], size: int) -> sparse.csr_array:
+    """How much values may change along edges, both ways, (n, n)."""
+    half = sparse.coo_array((steps, tuple(edges.T)), shape=(size, size))
     return sparse.csr_array(half + half.T)
