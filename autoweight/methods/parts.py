@@ -43,12 +43,6 @@ SHARED = 0.9
 HALF, LITTLE = 0.5, 0.02
 """Of that the siblings have more than this; one of them counts from this share of the piece."""
 
-TOUCH = 0.5
-"""Radii of a piece within which what it sits on must be."""
-
-SEAT = 0.25
-"""Radii of a piece over which its contact with what it sits on ends."""
-
 CHUNK = 1 << 15
 """Faces that are worked on at once."""
 
@@ -372,21 +366,15 @@ def _seated(
     ground = Ground(
         replace(surface, faces=surface.faces[~np.isin(pieces.of[surface.faces[:, 0]], loose)])
     )
-    places, of = ground.nearest(surface.vertices[rows]), pieces.of[rows]
-    gap = np.full(len(pieces), np.inf)
-    np.minimum.at(gap, of, places.distance)
-    sits = gap < TOUCH * pieces.radius
-    # The contact fades out, so that places as far off count alike, whatever rounding says.
-    contact = np.maximum(1 - (places.distance - gap[of]) / (SEAT * pieces.radius[of]), 0.0)
-    weigh = sparse.csr_array(
-        (surface.areas[rows] * contact, (of, np.arange(len(rows)))), shape=(len(pieces), len(rows))
-    )
-    mean = normalised(sparse.csr_array(weigh @ places.interpolator(ground.surface) @ weights))
+    places = ground.nearest(surface.vertices[rows])
+    seats = places.seats(ground.surface, pieces.of[rows], surface.areas[rows], pieces.radius)
+    sits = np.diff(seats.indptr) > 0
+    mean = normalised(sparse.csr_array(seats @ weights))
     whole = mean.max(axis=1).toarray().ravel() > OWN
     sits &= whole | ~own
     alone = sparse.csr_array(
         (np.ones(len(pieces)), (np.arange(len(pieces)), mean.argmax(axis=1))), shape=mean.shape
     )
     mean = replaced(mean, np.flatnonzero(whole), alone[np.flatnonzero(whole)])
-    rows = rows[sits[of]]
+    rows = rows[sits[pieces.of[rows]]]
     return replaced(weights, rows, mean[pieces.of[rows]]), sits

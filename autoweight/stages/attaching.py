@@ -42,12 +42,6 @@ COMPACT = 0.75
 INSIDE = 0.8
 """Share of an accessory that must be inside others for it to be enclosed."""
 
-TOUCH = 0.5
-"""Radii of an accessory within which what it sits on must be."""
-
-SEAT = 0.25
-"""Share of an accessory, by distance, that touches what it sits on."""
-
 MENTIONED = 0.1
 """Share of the contact from which another part is counted in a note."""
 
@@ -121,8 +115,9 @@ def attach(problem: Problem, weights: Weights, plans: Sequence[AttachPlan] = ())
         if on and inside[piece] > INSIDE:
             matrix = on.held(matrix)
             told.add(piece, f"one joint's, inside {on.names}", "small and enclosed", inside[piece])
-        elif on and on.gap < TOUCH * pieces.radius[piece]:
-            matrix = on.seated(matrix)
+        elif on and (seat := on.seat(pieces.radius[[piece]])).nnz:
+            mean = normalised(sparse.csr_array(seat @ matrix))
+            matrix = replaced(matrix, on.own, mean[[0] * len(on.own)])
             told.add(piece, f"sits on {on.names}", "small and against it", None)
 
     for piece in np.flatnonzero(rule >= 0):
@@ -281,14 +276,10 @@ class _Contact:
         alone = sparse.csr_array(([1.0], ([0], [most])), shape=(1, matrix.shape[1]))
         return replaced(matrix, self.own, alone[[0] * len(self.own)])
 
-    def seated(self, matrix: sparse.csr_array) -> sparse.csr_array:
-        """All as the place it sits on, so that it keeps its shape."""
-        far = self.places.distance.max()
-        near = np.flatnonzero(self.places.distance <= self.gap + SEAT * (far - self.gap))
-        there = self.places.interpolator(self.ground.surface)[near] @ matrix
-        weight = self.cloth.areas[near] / self.cloth.areas[near].sum()
-        mean = normalised(sparse.csr_array((weight @ there)[None]))
-        return replaced(matrix, self.own, mean[[0] * len(self.own)])
+    def seat(self, radius: NDArray[np.float64]) -> sparse.csr_array:
+        """The mean over the place it sits on, (1, n), empty where it sits on nothing."""
+        of = np.zeros(len(self.own), dtype=np.intp)
+        return self.places.seats(self.ground.surface, of, self.cloth.areas, radius)
 
 
 class _Notes:

@@ -9,9 +9,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from autoweight.rows import normalised
 from autoweight.surface.prepare import Surface
 
 __all__ = ["Ground", "Places"]
+
+TOUCH = 0.5
+"""Radii of a piece within which what it sits on must be."""
+
+SEAT = 0.25
+"""Radii of a piece over which its contact with what it sits on ends."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,6 +51,41 @@ class Places:
             ),
             shape=(count, len(surface)),
         )
+
+    def seats(
+        self,
+        surface: Surface,
+        piece: NDArray[np.integer],
+        areas: NDArray[np.float64],
+        radius: NDArray[np.float64],
+    ) -> sparse.csr_array:
+        """Where pieces sit on a surface: the means over their contact with it.
+
+        Parameters
+        ----------
+        surface : Surface
+            That the places are on.
+        piece : ndarray, shape (p,), int
+            The piece that each point is of.
+        areas : ndarray, shape (p,)
+            Of the points.
+        radius : ndarray, shape (r,)
+            Of every piece.
+
+        Returns
+        -------
+        csr_array, shape (r, len(surface))
+            Rows sum to 1, and are empty for a piece that nothing is near.
+        """
+        gap = np.full(len(radius), np.inf)
+        np.minimum.at(gap, piece, self.distance)
+        # The contact fades out, so that places as far off count alike, whatever rounding says.
+        contact = np.maximum(1 - (self.distance - gap[piece]) / (SEAT * radius[piece]), 0.0)
+        share = areas * contact * (gap < TOUCH * radius)[piece]
+        weigh = sparse.csr_array(
+            (share, (piece, np.arange(len(piece)))), shape=(len(radius), len(piece))
+        )
+        return normalised(sparse.csr_array(weigh @ self.interpolator(surface)))
 
     def normals(self, surface: Surface) -> NDArray[np.float64]:
         """Vertex normals interpolated to the places, unit length or 0, (p, 3)."""
