@@ -4,6 +4,7 @@ The calls are those of ``benchmarks/anyfile.py``, which runs them on any folder 
 """
 
 import json
+import math
 from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
 
@@ -21,9 +22,10 @@ NEEDS = {"ribbon": "strip", "mask": "chain", "mirror": "at their mirror image"}
 
 
 @pytest.fixture(autouse=True)
-def small_pictures(monkeypatch):
-    """Most of the time would go into pixels."""
+def quick_and_quiet(monkeypatch):
+    """Most of the time would go into pixels, and a slow machine would tell of its progress."""
     monkeypatch.setattr("autoweight.view.report.TILE", (160, 60))
+    monkeypatch.setattr("autoweight.cli.options.QUIET_SECONDS", math.inf)
 
 
 def anyfile():
