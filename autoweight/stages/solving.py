@@ -421,7 +421,7 @@ class _Task:
         weights, locks = Weights(found.matrix[surface.weld]), planned.locks
         if locks:
             girth = _girth(surface, reaches_of(problem))
-            weights = _around_locks(weights, surface, girth, locks, self.progress)
+            weights = _around_locks(weights, surface, girth, locks, self.progress, self.recall)
             self.decisions.append(locks.summary)
         if planned.plane is None or how is None:
             return weights, None
@@ -435,7 +435,7 @@ class _Task:
         self.decisions += report(rig, across).lines
         weights = mirrored(weights, rig.skeleton, across, how.keep)
         if locks:  # the mirror does not know them; where it went over one, fit again
-            weights = _around_locks(weights, surface, girth, locks, self.progress)
+            weights = _around_locks(weights, surface, girth, locks, self.progress, self.recall)
         return weights, across
 
 
@@ -461,11 +461,12 @@ def _around_locks(
     girth: NDArray[np.float64],
     locks: Locks,
     progress: Progress,
+    recall: Recall = afresh,
 ) -> Weights:
     """Weights of the mesh fitted to the locks."""
     progress("locks", 0)
     found = Weights(weights.matrix[surface.speakers])
-    fitted = impose(surface, found, locks.on(surface), girth)
+    fitted = impose(surface, found, locks.on(surface), girth, recall)
     touched = np.asarray(abs(fitted.matrix - found.matrix).sum(axis=1)).ravel() > 0
     rows = np.flatnonzero(touched[surface.weld])
     return locks.hold(Weights(replaced(weights.matrix, rows, fitted.matrix[surface.weld[rows]])))

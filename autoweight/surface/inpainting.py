@@ -11,7 +11,7 @@ from autoweight.errors import GeometryError
 from autoweight.surface.laplacian import laplacian
 from autoweight.surface.prepare import Surface
 
-__all__ = ["inpaint"]
+__all__ = ["Filling", "inpaint"]
 
 BLOCK = 6
 """Right-hand sides solved at a time; more cost memory and are not faster."""
@@ -61,56 +61,83 @@ def inpaint(
     Abdrashitov, Raichstat, Monsen & Hill, "Robust Skin Weights Transfer via Weight Inpainting",
     SIGGRAPH Asia 2023 technical communications, equation 3.
     """
-    reached = np.zeros(surface.components.max() + 1, dtype=bool)
-    reached[surface.components[known]] = True
-    unknown = ~known & reached[surface.components]
-    kept = sparse.diags_array(known.astype(float)) @ values
-    if not unknown.any():
-        return sparse.csr_array(kept)
+    return Filling(surface, known, span=span, fade=fade)(values)
 
-    # Only the unknown vertices and two rings round them enter the energy.
-    ring = _grown(surface, unknown)
-    faces = np.flatnonzero(ring[surface.faces].any(axis=1))
-    inside = np.unique(surface.faces[faces])
-    local = np.zeros(len(surface), dtype=np.int32)
-    local[inside] = np.arange(len(inside))
-    stiffness, mass = laplacian(surface.vertices[inside], local[surface.faces[faces]])
-    inverse = sparse.diags_array(1 / np.maximum(mass, 1e-12 * mass.mean()))
-    squared = np.broadcast_to(span, len(surface))[inside] ** 2
-    if fade:
-        stiffness = stiffness + sparse.diags_array(mass / squared)
-        energy = stiffness @ inverse @ stiffness
-    else:
-        energy = stiffness + stiffness @ sparse.diags_array(squared) @ inverse @ stiffness
 
-    held = np.flatnonzero(~unknown[inside]).astype(np.int64)
-    given = sparse.csc_array(kept[inside[held]])
-    joints = np.flatnonzero(np.diff(given.indptr))
-    free = np.flatnonzero(unknown[inside])
-    plan = igl.min_quad_with_fixed_data()
-    igl.min_quad_with_fixed_precompute(
-        sparse.csc_matrix(energy), held, sparse.csc_matrix((0, 0)), True, plan
-    )
-    filled = sparse.csr_array(values.shape, dtype=np.float64)
-    for start in range(0, len(joints), BLOCK):
-        columns = joints[start : start + BLOCK]
-        solved = igl.min_quad_with_fixed_solve(
-            plan,
-            np.zeros((len(inside), len(columns))),
-            given[:, columns].toarray(),
-            np.zeros((0, len(columns))),
-        )[free]
-        if not np.isfinite(solved).all():
-            raise GeometryError(
-                f"the fill of {len(free)} vertices has no finite solution; "
-                "check the mesh for slivers"
-            )
-        solved[np.abs(solved) < FLOOR] = 0
-        row, column = np.nonzero(solved)
-        filled += sparse.csr_array(
-            (solved[row, column], (inside[free[row]], columns[column])), shape=values.shape
+class Filling:
+    """What `inpaint` does for one unknown part, ready for any values round it.
+
+    Parameters
+    ----------
+    surface, known, span, fade :
+        As for `inpaint`.
+    """
+
+    def __init__(
+        self,
+        surface: Surface,
+        known: NDArray[np.bool_],
+        *,
+        span: float | NDArray[np.float64],
+        fade: bool = False,
+    ) -> None:
+        reached = np.zeros(surface.components.max() + 1, dtype=bool)
+        reached[surface.components[known]] = True
+        unknown = ~known & reached[surface.components]
+        self.known = known
+        self.inside, self.free = np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
+        if not unknown.any():
+            return
+
+        # Only the unknown vertices and two rings round them enter the energy.
+        ring = _grown(surface, unknown)
+        faces = np.flatnonzero(ring[surface.faces].any(axis=1))
+        self.inside = inside = np.unique(surface.faces[faces])
+        local = np.zeros(len(surface), dtype=np.int32)
+        local[inside] = np.arange(len(inside))
+        stiffness, mass = laplacian(surface.vertices[inside], local[surface.faces[faces]])
+        inverse = sparse.diags_array(1 / np.maximum(mass, 1e-12 * mass.mean()))
+        squared = np.broadcast_to(span, len(surface))[inside] ** 2
+        if fade:
+            stiffness = stiffness + sparse.diags_array(mass / squared)
+            energy = stiffness @ inverse @ stiffness
+        else:
+            energy = stiffness + stiffness @ sparse.diags_array(squared) @ inverse @ stiffness
+        self.held = np.flatnonzero(~unknown[inside]).astype(np.int64)
+        self.free = np.flatnonzero(unknown[inside])
+        self.plan = igl.min_quad_with_fixed_data()
+        igl.min_quad_with_fixed_precompute(
+            sparse.csc_matrix(energy), self.held, sparse.csc_matrix((0, 0)), True, self.plan
         )
-    return sparse.csr_array(kept + filled)
+
+    def __call__(self, values: sparse.csr_array) -> sparse.csr_array:
+        """Values, (n, j), with the unknown rows filled; see `inpaint`."""
+        kept = sparse.diags_array(self.known.astype(float)) @ values
+        if len(self.free) == 0:
+            return sparse.csr_array(kept)
+        given = sparse.csc_array(kept[self.inside[self.held]])
+        joints = np.flatnonzero(np.diff(given.indptr))
+        filled = sparse.csr_array(values.shape, dtype=np.float64)
+        for start in range(0, len(joints), BLOCK):
+            columns = joints[start : start + BLOCK]
+            solved = igl.min_quad_with_fixed_solve(
+                self.plan,
+                np.zeros((len(self.inside), len(columns))),
+                given[:, columns].toarray(),
+                np.zeros((0, len(columns))),
+            )[self.free]
+            if not np.isfinite(solved).all():
+                raise GeometryError(
+                    f"the fill of {len(self.free)} vertices has no finite solution; "
+                    "check the mesh for slivers"
+                )
+            solved[np.abs(solved) < FLOOR] = 0
+            row, column = np.nonzero(solved)
+            filled += sparse.csr_array(
+                (solved[row, column], (self.inside[self.free[row]], columns[column])),
+                shape=values.shape,
+            )
+        return sparse.csr_array(kept + filled)
 
 
 def _grown(surface: Surface, chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -11,11 +11,12 @@ from scipy import sparse
 from scipy.sparse.csgraph import dijkstra, shortest_path
 
 from autoweight.errors import FileError, WeightsError, suggestion, unreadable
+from autoweight.methods import Recall, afresh
 from autoweight.recipes.recipe import Recipe
 from autoweight.rig import ROW_SUM_TOLERANCE, Rig, Skeleton, Weights
 from autoweight.rows import entry_rows, narrow, replaced, scaled, selected
 from autoweight.surface import Surface
-from autoweight.surface.inpainting import inpaint
+from autoweight.surface.inpainting import Filling
 
 __all__ = ["ATTRIBUTE", "Locks", "find_locks", "impose", "marked", "read_numbers"]
 
@@ -364,7 +365,13 @@ def _kinship(skeleton: Skeleton) -> NDArray[np.float64]:
     return HOP ** np.minimum(steps, FARTHEST)
 
 
-def impose(surface: Surface, solved: Weights, locks: Locks, girth: NDArray[np.float64]) -> Weights:
+def impose(
+    surface: Surface,
+    solved: Weights,
+    locks: Locks,
+    girth: NDArray[np.float64],
+    recall: Recall = afresh,
+) -> Weights:
     """Fit solved weights to locked ones.
 
     Parameters
@@ -376,6 +383,8 @@ def impose(surface: Surface, solved: Weights, locks: Locks, girth: NDArray[np.fl
         Of the same vertices.
     girth : ndarray, shape (n,)
         Over what distance a difference dies out at each vertex, in scene units.
+    recall : Recall, optional
+        Answers with what earlier fits on the same surface worked out.
 
     Returns
     -------
@@ -398,7 +407,12 @@ def impose(surface: Surface, solved: Weights, locks: Locks, girth: NDArray[np.fl
     if not loose.any():
         return target
 
-    faded = inpaint(surface, ~loose, change, span=girth, fade=True)
+    fade = recall(
+        "fade",
+        (loose.tobytes(), girth.tobytes()),
+        lambda: Filling(surface, ~loose, span=girth, fade=True),
+    )
+    faded = fade(change)
     rows = sparse.csr_array(target.matrix[loose] + faded[loose])
     rows.data = np.clip(rows.data, 0, None)
     return Weights(replaced(target.matrix, np.flatnonzero(loose), scaled(rows)))
