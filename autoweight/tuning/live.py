@@ -41,6 +41,10 @@ REST = 0.4
 IDLE = 0.8
 """Seconds without an edit before the worst places are measured again."""
 
+PATIENCE = 3.0
+"""Seconds that the first page has to come and be drawn before the first weights are worked out, as
+libigl lets nothing else go on meanwhile."""
+
 LOOK = 0.6
 """Seconds between looks at the files."""
 
@@ -110,6 +114,11 @@ class Page:
 
     def __init__(self) -> None:
         self.waiting: asyncio.Queue[dict[str, Any] | bytes | None] = asyncio.Queue(WAITING)
+
+    @property
+    def greeted(self) -> bool:
+        """Whether it has all that was sent to it."""
+        return self.waiting.empty()
 
     def send(self, message: dict[str, Any] | bytes) -> None:
         """Queue a message; a page that does not keep up is let go."""
@@ -209,8 +218,14 @@ class Live:
             "trouble": self.trouble,
         }
 
+    def make_way(self) -> None:
+        """Let a page that comes be drawn before measuring goes on."""
+        self.touched = time.monotonic()
+        self.wake.set()
+
     def greet(self, page: Page) -> None:
         """Send a page that has just opened all there is."""
+        self.make_way()
         self.pages.add(page)
         page.send(self.state())
         every = range(self.shown.shape[1])
@@ -369,6 +384,9 @@ class Live:
                 await asyncio.sleep(1)
 
     async def _solving(self) -> None:
+        until = time.monotonic() + PATIENCE
+        while time.monotonic() < until and not any(each.greeted for each in self.pages):
+            await asyncio.sleep(LOOK / 20)
         self.wake.set()
         while True:
             await self.wake.wait()

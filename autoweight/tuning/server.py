@@ -90,6 +90,7 @@ def application(live: Live, port: int, secret: str) -> ASGIApp:
             live.desk.keep()
 
     async def page(request: Request) -> Response:
+        live.make_way()
         text = _page(live)
         return HTMLResponse(text, headers={"Content-Security-Policy": _policy(text, port)})
 

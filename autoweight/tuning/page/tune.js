@@ -209,7 +209,8 @@ function doing() {
   let weights = "working out the weights";
   if (document.body.classList.contains("alone")) weights = "no line";
   else if (work.trouble) weights = "weights of an earlier recipe";
-  else if (shown.kind === FILE) weights = "the file's weights; exact ones follow";
+  else if (shown.kind === FILE)
+    weights = `${work.weights ? "the file's" : "no"} weights; exact ones follow`;
   else if (shown.serial === work.serial)
     weights = shown.kind === EXACT ? "exact weights" : "sketch; exact weights follow";
   write("doing", `${edits} · ${weights}`);
