@@ -85,7 +85,8 @@ class Filling:
         reached[surface.components[known]] = True
         unknown = ~known & reached[surface.components]
         self.known = known
-        self.inside, self.free = np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
+        self.inside: NDArray[np.integer] = np.empty(0, dtype=np.int64)
+        self.free: NDArray[np.integer] = np.empty(0, dtype=np.int64)
         if not unknown.any():
             return
 
