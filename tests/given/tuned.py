@@ -31,7 +31,8 @@ def weighted(tmp_path_factory):
     rig = bound(0.71)
     rig = replace(rig, weights=first_pass(replace(rig, weights=None)).weights)
     save(rig, path, bits=16)  # as the recipe has it, so that what is locked is not rounded
-    return path
+    yield path
+    WORKED_OUT.clear()
 
 
 @pytest.fixture
