@@ -108,6 +108,10 @@ def _mesh(rig: Rig, surface: Surface) -> list[Fact]:
         Fact("mesh", "connected pieces", pieces),
     ]
     found += [Fact("mesh", "for the solver only", repair) for repair in surface.repairs]
+    loose = _loose(rig.mesh)
+    found.append(
+        Fact("mesh", "vertices without a face", len(loose), where=tuple(loose[:EXAMPLES].tolist()))
+    )
     state = health(surface)
     turned = np.flatnonzero(np.isin(surface.components, state.inside_out))
     places = (
@@ -127,6 +131,11 @@ def _mesh(rig: Rig, surface: Surface) -> list[Fact]:
             Fact("mesh", name, len(where), finding and len(where) > 0, tuple(map(int, seen)))
         )
     return [*found, Fact("mesh", "holes", state.holes)]
+
+
+def _loose(mesh: Mesh) -> NDArray[np.intp]:
+    """Vertices that no face has, and nobody will see."""
+    return np.setdiff1d(np.arange(len(mesh.vertices)), mesh.faces)
 
 
 def _skeleton(skeleton: Skeleton, mesh: Mesh) -> list[Fact]:
@@ -188,9 +197,9 @@ def _weights(rig: Rig, weights: Weights, surface: Surface) -> list[Fact]:
     tiny = np.flatnonzero(np.bincount(entry_rows(matrix)[below], minlength=len(influences)))
     # The first vertex of each place speaks for it; the others have to agree.
     apart = abs(matrix - matrix[surface.speakers[surface.weld]])
-    cracked = np.flatnonzero(
-        np.bincount(entry_rows(apart)[apart.data > APART], minlength=len(influences))
-    )
+    crack = np.bincount(entry_rows(apart)[apart.data > APART], minlength=len(influences)) > 0
+    crack[_loose(rig.mesh)] = False  # they are nobody's twins
+    cracked = np.flatnonzero(crack)
     stray = _stray(rig.skeleton, matrix[surface.speakers], surface)
     return [
         Fact(

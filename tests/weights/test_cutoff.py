@@ -87,3 +87,12 @@ def test_what_is_stray_on_any_mesh_is_the_weights_doing():
         "vertices with stray weight of d": "weights",
     }
     assert sorted(place.mesh for place in stray(rig)) == ["", OPEN]
+
+
+def test_a_vertex_without_a_face_is_no_twin_of_the_nearest():
+    mesh = together(sheet(range(13), range(7)))
+    more = Mesh(np.vstack([mesh.vertices, [[5.5, 5.0, 4.0]]]), mesh.faces)
+    facts = check(rig_of(more))
+    assert [fact.name for fact in facts if fact.finding] == []
+    (fact,) = [fact for fact in facts if fact.name == "vertices without a face"]
+    assert (fact.about, fact.value, fact.where) == ("mesh", 1, (len(mesh.vertices),))
