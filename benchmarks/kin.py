@@ -1,28 +1,39 @@
 """How near a rig comes to its artist's weights in the taste of its kin, each left out in turn.
 
-    python benchmarks/kin.py [--carry] [--by STRANGER...] RIG RIG...
+    python benchmarks/kin.py [--carry] [--as-it-comes] [--by STRANGER...] RIG RIG...
+    python benchmarks/kin.py --dense RIG RIG...
 
 takes finished rigs of one kind. Each is weighted by a plain solve and in the taste of the others,
 joints without weight left out, and both are compared with the weights it has: mean L1 /
 deformation in thousandths of the diagonal, as `autoweight.weights.comparing` defines them, after
-tidying. With --carry also the best that carrying any one of the others over gives. With --by the
-rigs are taught by those strangers, and not by each other.
+tidying. With --as-it-comes joints without weight are not left out. With --carry also the best that
+carrying any one of the others over gives. With --by the rigs are taught by those strangers, and not
+by each other.
+
+With --dense the first rig is weighted in the taste of the next three, all subdivided (Loop) to ten
+thousand vertices or more, and what that costs is printed; weights are subdivided alike.
 """
 
 import argparse
+import time
 from dataclasses import replace
 from pathlib import Path
 
+import igl
 import numpy as np
+from scipy import sparse
 
 import autoweight
 from autoweight.errors import AutoweightError, SkeletonError
 from autoweight.recipes.recipe import Recipe
-from autoweight.rig import Rig
+from autoweight.rig import Mesh, Rig, Weights
+from autoweight.rows import normalised
 from autoweight.stages.solving import first_pass
 from autoweight.surface import prepare
 from autoweight.taste.learning import Taste
 from autoweight.weights.comparing import compare
+
+DENSE = 10_000
 
 
 def carried(rig: Rig, others: list[Rig]) -> tuple[float, float]:
@@ -38,20 +49,49 @@ def carried(rig: Rig, others: list[Rig]) -> tuple[float, float]:
     return min(found)
 
 
+def dense(rig: Rig) -> Rig:
+    """The rig with its surface subdivided, and its weights as the surface is."""
+    surface = prepare(rig.mesh)
+    vertices, faces = surface.vertices, surface.faces.astype(np.int64)
+    weights = rig.weights.matrix[surface.speakers]
+    while len(vertices) < DENSE:
+        finer, faces = igl.loop_matrix(faces, len(vertices))
+        vertices, weights = finer @ vertices, finer @ weights
+    return Rig(Mesh(vertices, faces), rig.skeleton, Weights(normalised(sparse.csr_array(weights))))
+
+
+def cost(rigs: list[Rig]) -> None:
+    """What learning from all but the first and weighting the first takes."""
+    new, *finished = (dense(rig) for rig in rigs)
+    clock, work = time.perf_counter(), time.process_time()
+    autoweight.like(replace(new, weights=None), finished)
+    clock, work = time.perf_counter() - clock, time.process_time() - work
+    status = Path("/proc/self/status").read_text()
+    peak = int(status.split("VmHWM:")[1].split()[0]) / 1024
+    sizes = ", ".join(str(len(each.mesh.vertices)) for each in (new, *finished))
+    print(f"{sizes} vertices: {clock:.1f} s, {work:.1f} s of processor time, peak {peak:.0f} MB")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("rigs", nargs="+", type=Path, metavar="RIG")
     parser.add_argument("--by", nargs="+", type=Path, default=[], metavar="STRANGER")
     parser.add_argument("--carry", action="store_true")
+    parser.add_argument("--as-it-comes", action="store_true")
+    parser.add_argument("--dense", action="store_true")
     given = parser.parse_args()
+    if given.dense:
+        cost([autoweight.load(path) for path in given.rigs[:4]])
+        return
     rigs = {path: autoweight.load(path) for path in given.rigs}
     teachers = given.by or given.rigs
-    lessons = {path: autoweight.learn([path]).lessons for path in teachers}
+    lessons = dict(zip(teachers, autoweight.learn(teachers).lessons, strict=True))
     rows = []
     for path, rig in rigs.items():
         surface = prepare(rig.mesh)
-        bare, recipe = replace(rig, weights=None), Recipe(skip=rig.unused_joints)
-        taste = Taste(tuple(each for other in teachers if other != path for each in lessons[other]))
+        bare = replace(rig, weights=None)
+        recipe = Recipe() if given.as_it_comes else Recipe(skip=rig.unused_joints)
+        taste = Taste(tuple(lessons[other] for other in teachers if other != path))
         found = [first_pass(bare, recipe, surface=surface).weights]
         try:
             found.append(autoweight.like(bare, taste, recipe, surface=surface).weights)

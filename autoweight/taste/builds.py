@@ -7,6 +7,7 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 from scipy.spatial.distance import cdist
 
 from autoweight.rig import Skeleton
@@ -48,6 +49,8 @@ class Build:
         Unit direction of each bone, on the positive side; along the plane for joints on it.
     length : ndarray, shape (j,)
         Of the bone, in scene units, above 0.
+    held : ndarray, shape (j,)
+        Share of the surface that the default gives to each.
     size : float
         Diagonal of the mesh's box, in scene units.
     """
@@ -61,6 +64,7 @@ class Build:
     place: NDArray[np.float64]
     way: NDArray[np.float64]
     length: NDArray[np.float64]
+    held: NDArray[np.float64]
     size: float
 
     @cached_property
@@ -82,9 +86,18 @@ class Build:
         order = np.lexsort((np.arange(len(self.kinds)), ~self.fleshed, self.kinds))
         return order[np.unique(self.kinds[order], return_index=True)[1]]
 
+    @cached_property
+    def holds(self) -> NDArray[np.float64]:
+        """Share of the surface that the joints of each kind have, (kinds,)."""
+        return np.bincount(self.kinds, self.held).astype(np.float64)
+
 
 def build(
-    skeleton: Skeleton, fleshed: NDArray[np.bool_], frames: Frames, surface: Surface
+    skeleton: Skeleton,
+    fleshed: NDArray[np.bool_],
+    frames: Frames,
+    surface: Surface,
+    solved: sparse.csr_array,
 ) -> Build:
     """Look at a skeleton as others are to be compared with it.
 
@@ -97,6 +110,8 @@ def build(
         Where their bones are.
     surface : Surface
         Has a size when joints have none, and says the same whoever carries flesh.
+    solved : csr_array, shape (n, j)
+        What the default makes of it.
 
     Returns
     -------
@@ -139,6 +154,7 @@ def build(
         place,
         way,
         length,
+        surface.areas @ solved / surface.areas.sum(),
         size,
     )
 

@@ -21,7 +21,7 @@ __all__ = ["SUFFIX", "load_taste", "save_taste"]
 
 SUFFIX = ".npz"
 
-VERSION = 1
+VERSION = 2
 """Raised when what the samples mean changes: an older taste then says so and is not read."""
 
 LARGEST = 200_000_000
@@ -54,7 +54,7 @@ def save_taste(taste: Taste, path: str | Path) -> None:
         for field in fields(Build):
             value = getattr(lesson.build, field.name)
             arrays[f"{number}_{field.name}"] = np.array(value)
-        for name in ("joint", "samples", "change", "area"):
+        for name in ("joint", "samples", "weight", "area"):
             arrays[f"{number}_of_{name}"] = getattr(lesson, name)
     content = io.BytesIO()
     np.savez_compressed(content, allow_pickle=False, **arrays)
@@ -126,6 +126,7 @@ def _lesson(file: Any, number: int, name: str, digest: str) -> Lesson:
         array("place", (count, 3), np.float64),
         array("way", (count, 3), np.float64),
         array("length", (count,), np.float64),
+        array("held", (count,), np.float64),
         float(array("size", (), np.float64)),
     )
     joint = array("of_joint", (samples,), np.int16)
@@ -141,6 +142,6 @@ def _lesson(file: Any, number: int, name: str, digest: str) -> Lesson:
         build,
         joint,
         array("of_samples", (samples, len(TRAITS)), np.float32),
-        array("of_change", (samples,), np.float32),
+        array("of_weight", (samples,), np.float32),
         array("of_area", (samples,), np.float32),
     )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -22,7 +21,7 @@ from autoweight.surface.solver import solve_columns
 from autoweight.taste.builds import Build, build
 from autoweight.taste.kinship import Kin, counterparts, fallen
 from autoweight.taste.learning import Taste
-from autoweight.taste.traits import PLACE, TRAITS, candidates, sight, traits, turned
+from autoweight.taste.traits import OWN, PLACE, TRAITS, candidates, sight, traits, turned
 
 __all__ = ["Followed", "follow", "idle", "votes"]
 
@@ -43,15 +42,15 @@ BINS = 64
 """Values of each trait that the trees tell apart."""
 
 FOLDS = 3
-"""Most groups of rigs that are left out in turn, to find how far to follow the others."""
+"""Most groups of rigs that are left out in turn, to find how far to follow them all."""
 
 LITTLE = 1e-6
 """Least mean square of changes that rigs are evened out by."""
 
-DOUBT = 0.002
-"""Mean square of changes below which there is too little to tell whether they were right."""
+MOVED = 0.01
+"""A change of a weight that is too small to be doubted."""
 
-ALONE = 0.8
+ALONE = 0.5
 """How far a change is followed that no second rig could confirm."""
 
 
@@ -99,7 +98,7 @@ def follow(
         No joint is like one that was learned from.
     """
     surface, active = problem.surface, problem.active
-    like = build(problem.skeleton, active, problem.frames, surface)
+    like = build(problem.skeleton, active, problem.frames, surface, solved)
     kin = [counterparts(like, each.build) for each in taste.lessons]
     if not any((each.of >= 0).any() for each in kin):
         raise SkeletonError(
@@ -115,7 +114,7 @@ def follow(
     if not any((each.trust > 0).any() for each in kin):
         none = np.zeros(len(surface))
         return Followed(solved, none, (_told(taste, like, kin, surface, none),))
-    school = _School(taste, like, kin, _held(surface, solved, like))
+    school = _School(taste, like, kin)
     seen = sight(problem, like, solved)
     vertex, joint = candidates(seen)
     kept = (school.trust[like.kinds[joint]] > 0) & free[joint]
@@ -125,8 +124,8 @@ def follow(
         none = np.zeros(len(surface))
         return Followed(solved, none, (_told(taste, like, kin, surface, none),))
     table = traits(seen, vertex, joint)
-    change = school.changes(table, kind)
-    trust = school.trust[kind] * school.faith[kind] * school.near(table, kind)
+    change, certain = school.changes(table, kind)
+    trust = school.trust[kind] * certain * school.near(table, kind)
     asked = sparse.csr_array((change * trust, (vertex, joint)), shape=solved.shape)
     given = sparse.csr_array(solved + asked)
     given.data[given.data < LEAST] = 0
@@ -171,24 +170,14 @@ def votes(taste: Taste, skeleton: Skeleton) -> NDArray[np.int64]:
     return count
 
 
-def _held(surface: Surface, solved: sparse.csr_array, like: Build) -> NDArray[np.float64]:
-    """Share of the surface that the joints of each kind hold, (kinds,)."""
-    held = surface.areas @ solved / surface.areas.sum()
-    return np.bincount(like.kinds, held, minlength=len(like.first)).astype(np.float64)
-
-
 class _School:
     """The samples of all lessons, as the joints of one rig would have them."""
 
-    def __init__(
-        self, taste: Taste, like: Build, kin: list[Kin], held: NDArray[np.float64]
-    ) -> None:
+    def __init__(self, taste: Taste, like: Build, kin: list[Kin]) -> None:
         columns: list[tuple[NDArray, ...]] = []
-        # A rig is listened to by how much of the new one is built as it is.
-        related = np.array([held @ each.trust for each in kin])
-        related = (related / max(related.max(), 1e-9)) ** 2
         self.trust = np.max([each.trust for each in kin], axis=0)
-        for number, (lesson, each) in enumerate(zip(taste.lessons, kin, strict=True)):
+        nearest = sorted(zip(taste.lessons, kin, strict=True), key=lambda pair: -pair[1].share)
+        for lesson, each in nearest:
             kind = each.of[lesson.joint]
             kept = np.flatnonzero(kind >= 0)
             kept = kept[each.trust[kind[kept]] > 0]
@@ -198,27 +187,44 @@ class _School:
             onto = np.zeros_like(lesson.build.way)
             known = each.of >= 0
             onto[known] = like.way[like.first[each.of[known]]]
-            table = turned(lesson.samples[kept], lesson.build.way, onto, joint)
-            weight = lesson.area[kept] * related[number]
-            columns.append((table, kind, lesson.change[kept], weight, np.full(len(kept), number)))
-        table, self._kind, self._change, self._weight, self._rig = (
+            table = turned(lesson.samples[kept], lesson.build.way, onto, joint, each.turn)
+            weight = lesson.area[kept] * each.share
+            change = lesson.weight[kept] - table[:, OWN]
+            # A rig that the default is far off on is not to drown the others.
+            weight /= max(np.average(change**2, weights=weight + 1e-12), LITTLE)
+            rig = np.full(len(kept), len(columns))
+            columns.append((table, kind, lesson.weight[kept], weight, rig))
+        table, self._kind, self._given, self._weight, self._rig = (
             np.concatenate(column) for column in zip(*columns, strict=True)
         )
         self._places = table[:, PLACE]
-        # A rig that the default is far off on is not to drown the others.
-        for number in np.unique(self._rig):
-            own = self._rig == number
-            mean = np.average(self._change[own] ** 2, weights=self._weight[own] + 1e-12)
-            self._weight[own] /= max(mean, LITTLE)
         self._weight /= self._weight.mean()
         self._edges = np.quantile(table, np.linspace(0, 1, BINS + 1)[1:-1], axis=0)
         self._codes = self._coded(table, self._kind)
-        self._ask = self._fitted(np.ones(len(table), dtype=bool))
-        self.faith = self._faith()
 
-    def changes(self, table: NDArray[np.float32], kind: NDArray[np.int64]) -> NDArray[np.float64]:
-        """What the rigs would change, (m,), before any doubt."""
-        return self._ask(self._coded(table, kind))
+    def changes(
+        self, table: NDArray[np.float32], kind: NDArray[np.int64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """What the rigs would change, and how far to follow that, 0 to 1, both (m,).
+
+        Rigs are left out in turn, in groups among which the nearest are dealt out. How much the
+        answers differ is the jackknife's estimate of the error of the answer from all (Efron &
+        Stein, Annals of Statistics 9(3), 1981); a change is followed by the share of its square in
+        the sum of the squares of both.
+        """
+        count = min(self._rig.max() + 1, FOLDS)
+        fold = self._rig % count
+        every = np.ones(len(fold), dtype=bool)
+        chosen = [every, *(fold != each for each in range(count) if count > 1)]
+        asked = self._coded(table, kind)
+        with ThreadPoolExecutor(2) as pool:
+            whole, *without = pool.map(lambda each: self._answers(each, asked), chosen)
+        change = whole - table[:, OWN]
+        if not without:
+            return change, np.full(len(change), ALONE)
+        error = (count - 1) * np.var(without, axis=0)
+        size = change**2 + MOVED**2
+        return change, size / (size + error)
 
     def near(self, table: NDArray[np.float32], kind: NDArray[np.int64]) -> NDArray[np.float64]:
         """How near each place is to one learned from at the same joint, 0 to 1."""
@@ -234,10 +240,8 @@ class _School:
         columns = [np.searchsorted(edges, values) for edges, values in both]
         return np.column_stack([*columns, np.minimum(kind, KINDS)]).astype(np.uint8)
 
-    def _fitted(
-        self, chosen: NDArray[np.bool_]
-    ) -> Callable[[NDArray[np.uint8]], NDArray[np.float64]]:
-        """What tells the change from codes, learned from some of the samples.
+    def _answers(self, chosen: NDArray[np.bool_], asked: NDArray[np.uint8]) -> NDArray[np.float64]:
+        """Weights for what is asked, learned from some of the samples.
 
         The mean of trees that know which joint it is and of trees that do not: what holds for
         all joints is learned from more samples.
@@ -245,42 +249,16 @@ class _School:
         from sklearn.ensemble import HistGradientBoostingRegressor  # slow to import
         from threadpoolctl import threadpool_limits
 
-        codes, change, weight = (each[chosen] for each in (self._codes, self._change, self._weight))
+        codes, given, weight = (each[chosen] for each in (self._codes, self._given, self._weight))
         trees = {"max_iter": 120, "l2_regularization": 10.0, "early_stopping": False}
         named = HistGradientBoostingRegressor(
             categorical_features=[len(TRAITS)], random_state=0, **trees
         )
         nameless = HistGradientBoostingRegressor(random_state=0, **trees)
         with threadpool_limits(1, user_api="openmp"):  # threads that wait for others cost more
-            named.fit(codes, change, sample_weight=weight)
-            nameless.fit(codes[:, :-1], change, sample_weight=weight)
-        return lambda asked: np.asarray(
-            (named.predict(asked) + nameless.predict(asked[:, :-1])) / 2
-        )
-
-    def _faith(self) -> NDArray[np.float64]:
-        """How far to follow what is asked of each kind of joint, 0 to 1, (kinds,).
-
-        The share of what the other rigs ask for that proves right on those left out, by least
-        squares; what too little is known of keeps to the share of all.
-        """
-        count = len(self.trust)
-        rigs = np.unique(self._rig)
-        if len(rigs) < 2:
-            return np.full(count, ALONE)
-        fold = np.searchsorted(rigs, self._rig) % min(len(rigs), FOLDS)
-        asked = np.zeros(len(fold))
-        with ThreadPoolExecutor(2) as pool:
-            outs = [fold == each for each in range(min(len(rigs), FOLDS))]
-            for out, ask in zip(outs, pool.map(self._fitted, [~out for out in outs]), strict=True):
-                asked[out] = ask(self._codes[out])
-        size, right, mass = (
-            np.bincount(self._kind, self._weight * each, minlength=count)
-            for each in (asked**2, asked * self._change, 1.0)
-        )
-        whole = right.sum() / max(size.sum(), np.finfo(float).tiny)
-        prior = DOUBT * mass
-        return np.clip((right + whole * prior) / np.maximum(size + prior, 1e-12), 0, 1)
+            named.fit(codes, given, sample_weight=weight)
+            nameless.fit(codes[:, :-1], given, sample_weight=weight)
+            return np.asarray((named.predict(asked) + nameless.predict(asked[:, :-1])) / 2)
 
 
 def _even(surface: Surface, girth: NDArray[np.float64], rows: sparse.csr_array) -> sparse.csr_array:

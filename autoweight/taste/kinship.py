@@ -31,7 +31,11 @@ ENOUGH = 3
 """Kinds of joint of one name that are needed to tell which axis is up."""
 
 CLEARLY = 0.5
-"""Joints lie as if turned if a quarter turn leaves at most this share of how far they are apart."""
+"""Joints lie as if turned if a turn leaves at most this share of how far they are apart."""
+
+STRANGE, AKIN = 0.6**2, 0.8**2
+"""What rigs have in common, as the product of its shares of both surfaces: with three fifths of
+each they are strangers still, with four fifths kin without doubt."""
 
 QUARTERS = 90 * np.concatenate([np.eye(3), -np.eye(3)])
 
@@ -48,11 +52,17 @@ class Kin:
         How far the joints of each kind are built alike, 0 to 1; 0 without a counterpart.
     named : ndarray, shape (kinds,), bool
         Which were found by name.
+    turn : ndarray, shape (3, 3)
+        Turns directions of the finished rig into those of the new one, which may lie otherwise.
+    share : float
+        How much of both surfaces hangs on joints that are built alike, 0 to 1.
     """
 
     of: NDArray[np.int64]
     trust: NDArray[np.float64]
     named: NDArray[np.bool_]
+    turn: NDArray[np.float64]
+    share: float
 
 
 def counterparts(new: Build, old: Build) -> Kin:
@@ -72,7 +82,8 @@ def counterparts(new: Build, old: Build) -> Kin:
     known = np.flatnonzero(match >= 0)
     mine, its = new.first[known], old.first[match[known]]
     named = np.array([new.words[a] == old.words[b] for a, b in zip(mine, its, strict=True)], bool)
-    cosine = np.einsum("ij,ij->i", new.way[mine], old.way[its])
+    turn = _turn(new, old, mine[named], its[named])
+    cosine = np.einsum("ij,ij->i", new.way[mine], old.way[its] @ turn.T)
     ratio = np.abs(np.log((new.length[mine] / new.size) / (old.length[its] / old.size)))
     alike = np.clip((cosine - ASTRAY) / (STEADY - ASTRAY), 0, 1)
     alike *= np.clip(2 - ratio / np.log(STRETCH), 0, 1)
@@ -95,7 +106,11 @@ def counterparts(new: Build, old: Build) -> Kin:
     by_name[known] = named
     back = np.full(len(old.first), -1)
     back[match[known]] = known
-    return Kin(back[old.kinds], trust, by_name)
+    theirs = np.zeros(len(old.first))
+    theirs[match[known]] = trust[known]
+    share = float((new.holds @ trust) * (old.holds @ theirs))
+    akin = min(max((share - STRANGE) / (AKIN - STRANGE), 0.0), 1.0)
+    return Kin(back[old.kinds], trust * akin, by_name, turn, share)
 
 
 def fallen(new: Build, old: Build, kin: Kin) -> bool:
@@ -110,15 +125,39 @@ def fallen(new: Build, old: Build, kin: Kin) -> bool:
     joints = np.flatnonzero((kin.of >= 0) & kin.named[np.maximum(kin.of, 0)])
     if len(np.unique(kin.of[joints])) < ENOUGH:
         return False
-    mine, its = new.place[new.first[kin.of[joints]]], old.place[joints]
-    mine, its = mine - mine.mean(axis=0), its - its.mean(axis=0)
-
-    def off(turned: NDArray[np.float64]) -> float:
-        return float(np.linalg.norm(mine - turned))
-
+    mine, its = _laid(new, old, new.first[kin.of[joints]], joints)
     turns = Rotation.from_euler("xyz", QUARTERS, degrees=True)
-    nearest = min(off(turn.apply(its)) for turn in turns)
-    return nearest < CLEARLY * off(its) and nearest < 0.5 * float(np.linalg.norm(mine))
+    nearest = min(float(np.linalg.norm(mine - turn.apply(its))) for turn in turns)
+    apart = float(np.linalg.norm(mine - its))
+    return nearest < CLEARLY * apart and nearest < 0.5 * float(np.linalg.norm(mine))
+
+
+def _laid(
+    new: Build, old: Build, mine: NDArray[np.intp], its: NDArray[np.intp]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Where counterparts are from the middle of all, one row each."""
+    here, there = new.place[mine], old.place[its]
+    return here - here.mean(axis=0), there - there.mean(axis=0)
+
+
+def _turn(
+    new: Build, old: Build, mine: NDArray[np.intp], its: NDArray[np.intp]
+) -> NDArray[np.float64]:
+    """The rotation that lays joints of one name as those of the new rig lie, (3, 3).
+
+    That of least squares (Kabsch, Acta Crystallographica A32, 1976) which keeps the middle plane,
+    where it clearly explains how they lie; else none, as a pose is no turn of the whole.
+    """
+    if len(mine) < ENOUGH or not (new.lateral.any() and old.lateral.any()):
+        return np.eye(3)
+    here, there = _laid(new, old, mine, its)
+    held = np.r_[np.inf, np.ones(len(here))]
+    turn, _ = Rotation.align_vectors(
+        np.vstack([new.lateral, here]), np.vstack([old.lateral, there]), weights=held
+    )
+    left = np.linalg.norm(here - turn.apply(there))
+    clear = left < CLEARLY * np.linalg.norm(here - there)
+    return turn.as_matrix() if clear else np.eye(3)
 
 
 def _matched(new: Build, old: Build) -> NDArray[np.int64]:

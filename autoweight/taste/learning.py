@@ -20,7 +20,7 @@ from autoweight.taste.traits import candidates, sight, traits
 
 __all__ = ["Example", "Lesson", "Taste", "digest", "learned"]
 
-SAMPLES = 60_000
+SAMPLES = 30_000
 """Vertices with a joint each that are learned from at most, all rigs together."""
 
 
@@ -60,8 +60,8 @@ class Lesson:
         The joint of each sample.
     samples : ndarray, shape (m, t), float32
         Traits, as in `autoweight.taste.traits.TRAITS`.
-    change : ndarray, shape (m,), float32
-        What the rig has more than the default gives.
+    weight : ndarray, shape (m,), float32
+        What the rig has there.
     area : ndarray, shape (m,), float32
         What each sample stands for; 1 on the mean.
     """
@@ -71,7 +71,7 @@ class Lesson:
     build: Build
     joint: NDArray[np.int16]
     samples: NDArray[np.float32]
-    change: NDArray[np.float32]
+    weight: NDArray[np.float32]
     area: NDArray[np.float32]
 
 
@@ -128,13 +128,12 @@ def _lesson(example: Example, most: int) -> Lesson:
     own = _own(example)
     used = np.bincount(own.indices, minlength=len(rig.skeleton)) > 0
     problem = Problem(surface, rig.skeleton, bones(rig.skeleton, used), used)
-    like = build(rig.skeleton, used, problem.frames, surface)
+    like = build(rig.skeleton, used, problem.frames, surface, example.solved)
     seen = sight(problem, like, example.solved)
     vertex, joint = candidates(seen)
     if len(vertex) > most:
         kept = np.sort(np.random.default_rng(0).permutation(len(vertex))[:most])
         vertex, joint = vertex[kept], joint[kept]
-    change = np.asarray(own[vertex, joint] - example.solved[vertex, joint]).ravel()
     area = surface.areas[vertex]
     return Lesson(
         example.name,
@@ -142,7 +141,7 @@ def _lesson(example: Example, most: int) -> Lesson:
         like,
         joint.astype(np.int16),
         traits(seen, vertex, joint),
-        change.astype(np.float32),
+        np.asarray(own[vertex, joint]).ravel().astype(np.float32),
         (area / area.mean()).astype(np.float32),
     )
 

@@ -9,10 +9,11 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.methods import Problem, reaches_of
+from autoweight.rows import normalised
 from autoweight.surface import Surface
 from autoweight.taste.builds import Build
 
-__all__ = ["PLACE", "TRAITS", "Sight", "candidates", "sight", "traits", "turned"]
+__all__ = ["OWN", "PLACE", "TRAITS", "Sight", "candidates", "sight", "traits", "turned"]
 
 FAINT = 1e-3
 """A joint the solver gave more than this at a vertex may have weight there."""
@@ -26,10 +27,17 @@ GRID = 2.0**20
 TRAITS = (
     *("along", "away", "across", "up", "front"),
     *("normal_across", "normal_up", "normal_front", "normal_along"),
-    *("away_girths", "girth"),
-    *("own", "parent", "children"),
+    *("away_girths", "from_start", "from_end", "from_bone"),
+    *("girth", "bone", "body"),
+    *("own", "parent", "children", "others", "most", "behind"),
+    *("piece", "piece_area"),
 )
-"""Their names, in order. Bone lengths, cosines, shares that the default gives."""
+"""Their names, in order. Bone lengths, cosines; girths; the girth in bones, how many parents' bones
+the bone is, the girth in bodies; shares that the default gives; the same over the whole piece, and
+the piece's share of the surface."""
+
+OWN = TRAITS.index("own")
+"""What the default gives the joint."""
 
 PLACE = slice(2, 5)
 """Those that say where a vertex is from its joint, in bone lengths."""
@@ -54,6 +62,10 @@ class Sight:
         Distance to the nearest bone, in scene units.
     parents, children : csr_array, shape (n, j)
         What it gives to the parent of each joint, and to its children.
+    most : ndarray, shape (n,)
+        What it gives to the joint that has most of each.
+    pieces : csr_array, shape (pieces, j)
+        What it gives to each joint on the mean of each piece.
     """
 
     surface: Surface
@@ -63,6 +75,8 @@ class Sight:
     girth: NDArray[np.float64]
     parents: sparse.csr_array
     children: sparse.csr_array
+    most: NDArray[np.float64]
+    pieces: sparse.csr_array
 
 
 def sight(problem: Problem, build: Build, solved: sparse.csr_array) -> Sight:
@@ -80,15 +94,21 @@ def sight(problem: Problem, build: Build, solved: sparse.csr_array) -> Sight:
     -------
     Sight
     """
-    hangs = _hangs(build)
+    hangs, surface = _hangs(build), problem.surface
+    held = sparse.csr_array(
+        (surface.areas, (surface.components, np.arange(len(surface)))),
+        shape=(surface.components.max() + 1, len(surface)),
+    )
     return Sight(
-        problem.surface,
+        surface,
         problem.skeleton.positions,
         build,
         solved,
         reaches_of(problem),
         sparse.csr_array(solved @ hangs.T),
         sparse.csr_array(solved @ hangs),
+        solved.max(axis=1).toarray(),
+        normalised(held @ solved),
     )
 
 
@@ -135,26 +155,41 @@ def traits(seen: Sight, vertex: NDArray[np.intp], joint: NDArray[np.intp]) -> ND
     ndarray, shape (m, len(TRAITS)), float32
         Alike on both sides of a rig whose sides are alike.
     """
-    build = seen.build
-    offset = seen.surface.vertices[vertex] - seen.positions[joint]
-    normal = seen.surface.outward[vertex]
+    build, surface = seen.build, seen.surface
+    offset = surface.vertices[vertex] - seen.positions[joint]
+    normal = surface.outward[vertex]
     side = build.side[joint]
     other = (side < 0) | ((side == 0) & (offset @ build.lateral < 0))
     offset[other] = offset[other] @ build.mirror
     normal[other] = normal[other] @ build.mirror
-    way = build.way[joint]
+    way, length = build.way[joint], build.length[joint]
     along = np.einsum("ij,ij->i", offset, way)
     away = np.linalg.norm(offset - along[:, None] * way, axis=1)
-    spot = np.column_stack([along, away, offset])
     girth = np.maximum(seen.girth[vertex], 1e-3 * build.size)
+    bone = np.hypot(away, along - np.clip(along, 0, length))
+    own, parent, children = (
+        _entries(each, vertex, joint) for each in (seen.solved, seen.parents, seen.children)
+    )
+    above = build.parent[joint]
+    piece, area = surface.components, surface.areas
+    share = np.bincount(piece, area) / area.sum()
     found = np.column_stack(
         [
-            spot / build.length[joint, None],
+            np.column_stack([along, away, offset]) / length[:, None],
             normal,
             np.einsum("ij,ij->i", normal, way),
-            np.minimum(away / girth, 20.0),
-            girth / build.length[joint],
-            *(_entries(each, vertex, joint) for each in (seen.solved, seen.parents, seen.children)),
+            np.minimum(np.column_stack([away, along, length - along, bone]) / girth[:, None], 20.0),
+            girth / length,
+            np.where(above >= 0, length / build.length[above], 0.0),
+            girth / build.size,
+            own,
+            parent,
+            children,
+            1 - own - parent - children,
+            seen.most[vertex],
+            own - seen.most[vertex],
+            _entries(seen.pieces, piece[vertex].astype(np.intp), joint),
+            share[piece[vertex]],
         ]
     )
     return _rounded(np.clip(found, -1e3, 1e3))
@@ -165,6 +200,7 @@ def turned(
     ways: NDArray[np.float64],
     onto: NDArray[np.float64],
     which: NDArray[np.integer],
+    whole: NDArray[np.float64],
 ) -> NDArray[np.float32]:
     """Traits as they would be if bones pointed elsewhere, so that a pose makes no difference.
 
@@ -175,12 +211,14 @@ def turned(
         Where bones point, and where they should; unit vectors.
     which : ndarray, shape (m,)
         The bone of each.
+    whole : ndarray, shape (3, 3)
+        Turns the whole rig, before its bones are turned.
 
     Returns
     -------
     ndarray, shape (m, t), float32
     """
-    turn = _turns(ways, onto)[which]
+    turn = (_turns(ways @ whole.T, onto) @ whole)[which]
     found = traits.astype(np.float64)
     for three in DIRECTIONS:
         found[:, three] = np.einsum("mij,mj->mi", turn, found[:, three])
