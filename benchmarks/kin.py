@@ -10,8 +10,8 @@ tidying. With --as-it-comes joints without weight are not left out. With --carry
 carrying any one of the others over gives. With --by the rigs are taught by those strangers, and not
 by each other.
 
-With --dense the first rig is weighted in the taste of the next three, all subdivided (Loop) to ten
-thousand vertices or more, and what that costs is printed; weights are subdivided alike.
+With --dense the first rig is weighted in the taste of the next three, all cut finer to ten thousand
+vertices or more, and what that costs is printed.
 """
 
 import argparse
@@ -19,9 +19,9 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
-import igl
 import numpy as np
 from scipy import sparse
+from trimesh.remesh import subdivide
 
 import autoweight
 from autoweight.errors import AutoweightError, SkeletonError
@@ -50,14 +50,14 @@ def carried(rig: Rig, others: list[Rig]) -> tuple[float, float]:
 
 
 def dense(rig: Rig) -> Rig:
-    """The rig with its surface subdivided, and its weights as the surface is."""
+    """The rig with every face cut in four until it is dense, and weights between as means."""
     surface = prepare(rig.mesh)
-    vertices, faces = surface.vertices, surface.faces.astype(np.int64)
-    weights = rig.weights.matrix[surface.speakers]
+    vertices, faces = surface.vertices, surface.faces
+    held = {"weights": rig.weights.matrix[surface.speakers].toarray()}
     while len(vertices) < DENSE:
-        finer, faces = igl.loop_matrix(faces, len(vertices))
-        vertices, weights = finer @ vertices, finer @ weights
-    return Rig(Mesh(vertices, faces), rig.skeleton, Weights(normalised(sparse.csr_array(weights))))
+        vertices, faces, held = subdivide(vertices, faces, vertex_attributes=held)
+    weights = Weights(normalised(sparse.csr_array(held["weights"])))
+    return Rig(Mesh(vertices, faces), rig.skeleton, weights)
 
 
 def cost(rigs: list[Rig]) -> None:

@@ -30,7 +30,7 @@ from autoweight.stages.learning import taste_of
 from autoweight.stages.planning import Plan, RigidPlan, plan, roles
 from autoweight.surface import Surface, prepare
 from autoweight.surface.visibility import Sight
-from autoweight.taste.following import follow, idle, votes
+from autoweight.taste.following import follow, idle, usual
 from autoweight.taste.learning import Taste, digest
 from autoweight.weights.locks import ATTRIBUTE, Locks, find_locks, impose
 from autoweight.weights.mirroring import MirrorReport, Symmetry, evened, mirrored, report, symmetry
@@ -372,7 +372,7 @@ class _Task:
         self.progress("taste", 0)
         rig = self.rig
         # What the default leaves out finished rigs may have used, and learned it was left out.
-        given = votes(self.taste, rig.skeleton) > 0
+        given = usual(self.taste, rig.skeleton)
         given &= ~self.recipe.chosen(rig.skeleton.names, "joint", "skip")
         active = problem.active | given
         problem = replace(problem, active=active, bones=bones(rig.skeleton, active, self.frames))

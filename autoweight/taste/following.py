@@ -23,7 +23,7 @@ from autoweight.taste.kinship import Kin, counterparts, fallen
 from autoweight.taste.learning import Taste
 from autoweight.taste.traits import OWN, PLACE, TRAITS, candidates, sight, traits, turned
 
-__all__ = ["Followed", "follow", "idle", "votes"]
+__all__ = ["Followed", "follow", "idle", "usual"]
 
 CLOSE, FAR = 0.5, 1.5
 """A place is like one learned from within so many bone lengths, and not at all beyond."""
@@ -145,7 +145,7 @@ def follow(
 
 
 def idle(taste: Taste, skeleton: Skeleton, active: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Joints that most finished rigs which have one of their name leave without weight, (j,).
+    """Joints that all finished rigs which have one of their name leave without weight, (j,).
 
     Parameters
     ----------
@@ -154,20 +154,28 @@ def idle(taste: Taste, skeleton: Skeleton, active: NDArray[np.bool_]) -> NDArray
     active : ndarray, shape (j,), bool
         Those that may have weight.
     """
-    found = (votes(taste, skeleton) < 0) & active
+    used, spared = _used(taste, skeleton)
+    found = (used == 0) & (spared > 0) & active
     return found if (active & ~found).any() else np.zeros_like(found)
 
 
-def votes(taste: Taste, skeleton: Skeleton) -> NDArray[np.int64]:
-    """Finished rigs that weight a joint of the name of each, less those that do not, (j,)."""
+def usual(taste: Taste, skeleton: Skeleton) -> NDArray[np.bool_]:
+    """Joints that most finished rigs which have one of their name give weight, (j,)."""
+    used, spared = _used(taste, skeleton)
+    return used > spared
+
+
+def _used(taste: Taste, skeleton: Skeleton) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Finished rigs that weight a joint of the name of each, and those that do not, (j,)."""
     words = [sideless(name) for name in skeleton.names]
-    count = np.zeros(len(words), dtype=np.int64)
+    used, spared = np.zeros((2, len(words)), dtype=np.int64)
     for lesson in taste.lessons:
         has = dict.fromkeys(lesson.build.words, False)
         for word, fleshed in zip(lesson.build.words, lesson.build.fleshed, strict=True):
             has[word] |= bool(fleshed)
-        count += [0 if word not in has else 1 if has[word] else -1 for word in words]
-    return count
+        used += [has.get(word, False) for word in words]
+        spared += [not has.get(word, True) for word in words]
+    return used, spared
 
 
 class _School:

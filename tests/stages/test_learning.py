@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from bodies import skeleton, straight, tube
 from kin import NAMES, cousin
+from scipy.spatial.transform import Rotation
 
 import autoweight
 from autoweight.errors import FileError, RecipeError, SkeletonError, WeightsError
@@ -17,6 +18,7 @@ from autoweight.stages.league import Limits, league
 from autoweight.stages.session import Session
 from autoweight.stages.solving import first_pass
 from autoweight.taste.file import load_taste, save_taste
+from autoweight.taste.kinship import counterparts
 from autoweight.weights.comparing import compare
 
 
@@ -175,17 +177,41 @@ def test_what_cannot_be_learned_from_is_said(kin, tmp_path):
         first_pass(new, Recipe(like=()))
 
 
-def test_another_axis_up_is_refused(kin):
-    turn = np.array([[0.0, -1, 0], [1, 0, 0], [0, 0, 1]])
-    rest = kin[0].skeleton.rest.copy()
+def laid(rig: Rig, turn: np.ndarray) -> Rig:
+    """The rig turned as a whole."""
+    rest = rig.skeleton.rest.copy()
     rest[:, :3] = turn @ rest[:, :3]
-    upright = Rig(
-        Mesh(kin[0].mesh.vertices @ turn.T, kin[0].mesh.faces),
-        Skeleton(NAMES, kin[0].skeleton.parents, rest),
-        kin[0].weights,
-    )
+    mesh = Mesh(rig.mesh.vertices @ turn.T, rig.mesh.faces)
+    return Rig(mesh, Skeleton(NAMES, rig.skeleton.parents, rest), rig.weights)
+
+
+def test_another_axis_up_is_refused(kin):
+    turn = Rotation.from_euler("z", 90, degrees=True).as_matrix()
     with pytest.raises(SkeletonError, match="same axis up"):
-        autoweight.like(bare(cousin(1.6, 0.35)), [upright])
+        autoweight.like(bare(cousin(1.6, 0.35)), [laid(kin[0], turn)])
+
+
+def test_a_rig_that_lies_otherwise_has_the_same_counterparts(kin):
+    turn = Rotation.from_euler("yx", (90, 50), degrees=True).as_matrix()
+    old, new = (autoweight.learn([each]).lessons[0].build for each in (kin[0], laid(kin[1], turn)))
+    found = counterparts(new, old)
+    np.testing.assert_allclose(found.turn, turn, atol=1e-6)
+    assert found.trust.max() == pytest.approx(1.0)
+
+
+def test_one_rig_alone_is_followed_half_way_and_two_that_agree_further(kin):
+    new = bare(cousin(2.3, 0.42))
+    alone, both = (autoweight.like(new, each).confidence for each in (kin[:1], kin))
+    assert alone.max() <= 0.5
+    assert both.mean() > 1.5 * alone.mean()
+
+
+def test_who_shares_little_is_not_asked(kin):
+    old, new = (autoweight.learn([each]).lessons[0].build for each in kin)
+    whole, part = (counterparts(new, replace(old, held=share * old.held)) for share in (1.0, 0.3))
+    assert whole.share == pytest.approx(1.0)
+    assert whole.trust.max() == 1.0
+    assert part.trust.max() == 0.0
 
 
 def test_bench_weights_each_in_the_taste_of_the_others(tmp_path):
