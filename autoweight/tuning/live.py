@@ -42,8 +42,8 @@ IDLE = 0.8
 """Seconds without an edit before the worst places are measured again."""
 
 PATIENCE = 3.0
-"""Seconds that the first page has to come and be drawn before the first weights are worked out, as
-libigl lets nothing else go on meanwhile."""
+"""Seconds that a page which asks for its parts has to be filled before the first weights are worked
+out further, as libigl lets nothing else go on meanwhile."""
 
 LOOK = 0.6
 """Seconds between looks at the files."""
@@ -147,6 +147,7 @@ class Live:
         self.hands, self.bench = asyncio.Lock(), asyncio.Lock()
         self.wake, self.settled = asyncio.Event(), asyncio.Event()
         self.touched, self.moving, self.over = 0.0, False, False
+        self.coming = 0.0
         self.outline = Outline.of(desk.session, desk.recipe())
         self.exact: Solution | None = None
         self.exact_serial, self.shown_serial = 0, 0
@@ -219,8 +220,9 @@ class Live:
         }
 
     def make_way(self) -> None:
-        """Let a page that comes be drawn before measuring goes on."""
+        """Let a page that comes be filled before weights are worked out, or measured, further."""
         self.touched = time.monotonic()
+        self.coming = self.touched + PATIENCE
         self.wake.set()
 
     def greet(self, page: Page) -> None:
@@ -384,12 +386,12 @@ class Live:
                 await asyncio.sleep(1)
 
     async def _solving(self) -> None:
-        until = time.monotonic() + PATIENCE
-        while time.monotonic() < until and not any(each.greeted for each in self.pages):
-            await asyncio.sleep(LOOK / 20)
         self.wake.set()
         while True:
             await self.wake.wait()
+            while time.monotonic() < self.coming and not any(page.greeted for page in self.pages):
+                await asyncio.sleep(LOOK / 20)
+            self.coming = 0.0
             while self.moving and (left := self.touched + REST - time.monotonic()) > 0:
                 await asyncio.sleep(left)
             self.wake.clear()
@@ -404,8 +406,9 @@ class Live:
 
     def _overtaken(self, stage: str, share: float) -> None:
         """End what is worked out in full where a hand moves; called from within."""
-        # Before there are exact weights there is nothing to sketch from.
-        if self.over or (self.wake.is_set() and self.exact is not None):
+        # Before there are exact weights there is nothing to sketch from, and no hand is waited for.
+        waited_for = self.exact is not None or time.monotonic() < self.coming
+        if self.over or (self.wake.is_set() and waited_for):
             raise _Overtaken
 
     async def _solve(self) -> None:
