@@ -19,6 +19,7 @@ from autoweight.stages.session import Session
 from autoweight.stages.solving import first_pass
 from autoweight.taste.file import load_taste, save_taste
 from autoweight.taste.kinship import counterparts
+from autoweight.taste.learning import Taste
 from autoweight.weights.comparing import compare
 
 
@@ -199,15 +200,16 @@ def test_a_rig_that_lies_otherwise_has_the_same_counterparts(kin):
     assert found.trust.max() == pytest.approx(1.0)
 
 
-def test_one_rig_alone_is_followed_half_way_and_two_that_agree_further(kin):
+def test_one_rig_alone_is_followed_half_way_and_two_that_agree_further(taste):
     new = bare(cousin(2.3, 0.42))
-    alone, both = (autoweight.like(new, each).confidence for each in (kin[:1], kin))
+    one = Taste(taste.lessons[:1])
+    alone, both = (autoweight.like(new, each).confidence for each in (one, taste))
     assert alone.max() <= 0.5
     assert both.mean() > 1.5 * alone.mean()
 
 
-def test_who_shares_little_is_not_asked(kin):
-    old, new = (autoweight.learn([each]).lessons[0].build for each in kin)
+def test_who_shares_little_is_not_asked(taste):
+    old, new = (each.build for each in taste.lessons)
     whole, part = (counterparts(new, replace(old, held=share * old.held)) for share in (1.0, 0.3))
     assert whole.share == pytest.approx(1.0)
     assert whole.trust.max() == 1.0
