@@ -133,7 +133,7 @@ def _in_sight(rays: Sight, owned: Stretches, progress: Progress) -> _Pairs:
             hidden = ~rays.clear(source, points[vertex[within]])
             slant[slant < 0] = 0
             slant[within[hidden]] = 0
-            slant[distance <= on] = 1  # from which side, only rounding says
+            slant[distance <= on] = 0  # from which side, only rounding says: its neighbours tell
             found.append((chunk[vertex], bone, away, distance, slant))
         return found
 
