@@ -9,6 +9,10 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from hypothesis import settings
+
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 NODE = Path(__file__).parent / "node"
 

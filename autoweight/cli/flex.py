@@ -252,7 +252,7 @@ def _result(rig: str, motion: str, skinning: str, found: Flexion) -> dict[str, A
 def _text(found: Flexion, motion: str, top: int, output: str | None) -> str:
     over = len(found.findings)
     said = f"{len(found.poses)} poses of {motion}: "
-    said += f"{over} over their limits" if over else "all within its limits"
+    said += f"{over} places over their limits" if over else "all within its limits"
     rows: list[tuple[str, ...]] = [("", "× limit", "figure", "joint", "pose", "what", "vertices")]
     rows += [
         (
@@ -268,7 +268,9 @@ def _text(found: Flexion, motion: str, top: int, output: str | None) -> str:
     ]
     lines = [said, table(rows)] if len(rows) > 1 else [said]
     if len(found.places) > top:
-        lines.append(f"and {len(found.places) - top} more; --top 0 lists all")
+        rest = sum(place.severity > 1 for place in found.places[top:])
+        hidden = f", {rest} of them over" if rest else ""
+        lines.append(f"and {len(found.places) - top} more{hidden}; --top 0 lists all")
     if output:
         lines.append(f"wrote {output}")
     return "\n".join(lines)

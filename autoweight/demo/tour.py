@@ -153,7 +153,7 @@ def _flexed(
     save(rig, path, clips=[played(rig.skeleton, clip)])
     worst = found.places[0]
     over = len(found.findings)
-    told = f"{len(clip)} poses, {over or 'none'} over their limits; worst: {worst.told}"
+    told = f"{len(clip)} poses, {over or 'no'} places over their limits; worst: {worst.told}"
     return Step(
         "flexed",
         told,

@@ -445,6 +445,8 @@ def _told(bench: _Bench, figure: str, joint: int, pose: int) -> str:
         left, more = bench.shapes[figure][pose, joint], bench.figures[figure][pose, joint]
         what = "cross-section" if figure == "girth" else "volume"
         than = " than any weights must lose" if bench.linear else ""
+        if left < 0:
+            return f"the {what} at {name} is turned inside out, {more:.0%} less is left{than}"
         return f"{left:.0%} of the {what} at {name} is left, {more:.0%} less{than}"
     if figure == "wrapper":
         left = bench.shapes["volume"][pose, joint]

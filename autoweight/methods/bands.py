@@ -53,8 +53,8 @@ class Limb:
     hangs : int
         The joint it hangs from, -1 for none.
     points, normals : ndarray, shape (k, 3)
-        The joints, the one it hangs from first and the tip of the last one where the file tells
-        of one last, and the planes that cut the limb there.
+        The joint it hangs from, its joints, and the tip of the last where the file has one; and
+        the planes that cut the limb there.
     screws : ndarray, shape (k - 1, 3)
         How the limb winds along each bone, as a rotation vector; 0 where it bends in one plane.
     falloff : Falloff
@@ -72,18 +72,25 @@ class Limb:
 
     @property
     def gaps(self) -> NDArray[np.float64]:
-        """Lengths of the bones between its joints."""
+        """Lengths of the bones between its joints, in scene units, (k - 1 - tipped,)."""
         return self.lengths[: len(self.lengths) - self.tipped]
 
     @property
     def lengths(self) -> NDArray[np.float64]:
-        """Lengths of all its bones, (k - 1,)."""
+        """Lengths of all its bones, in scene units, (k - 1,)."""
         return np.linalg.norm(np.diff(self.points, axis=0), axis=1)
 
     @property
     def spans(self) -> NDArray[np.float64]:
         """The same for dividing by: a bone without length has next to none, (k - 1,)."""
         return np.maximum(self.lengths, 1e-9 * self.lengths.max(initial=0.0) or 1.0)
+
+    @property
+    def paces(self) -> NDArray[np.float64]:
+        """The same, the first no longer than the limb's own part of it, (k - 1,)."""
+        found = self.spans.copy()
+        found[0] = min(found[0], self.lead)
+        return found
 
     @property
     def ways(self) -> NDArray[np.float64]:
@@ -396,12 +403,10 @@ def _shares(
 
 
 def _slopes(limb: Limb, width: float) -> NDArray[np.float64]:
-    """The steepest that its profile is about each point of a limb, by scene unit, (k,)."""
+    """How steep its profile is about each joint, by scene unit; the one it hangs from first."""
     found = np.zeros(len(limb.joints) + (limb.hangs >= 0))
     if limb.shortest < np.inf:
-        spans = limb.spans.copy()
-        spans[0] = min(spans[0], limb.lead)
-        bones = steepest(limb.falloff, limb.stations, limb.hangs >= 0, spans)
+        bones = steepest(limb.falloff, limb.stations, limb.hangs >= 0, limb.paces)
         found = np.maximum(np.append(bones, 0), np.append(0, bones))
         found = found[: len(found) - limb.tipped]
     if width < limb.shortest:  # there is no room to let go as gently as along a bone
@@ -416,8 +421,7 @@ def _steady(
     nodes: NDArray[np.intp],
 ) -> NDArray[np.float64]:
     """Positions without the jumps there are where cutting planes cross, inside a sharp bend."""
-    gaps = limb.spans.copy()
-    gaps[0] = min(gaps[0], limb.lead)
+    gaps = limb.paces
     pace = np.zeros(graph.shape[0])
     pace[nodes] = STRETCH / gaps[limb.bone_at(along)]
     place = np.full(graph.shape[0], np.nan)

@@ -158,6 +158,7 @@ def _met(
 
 def _meeting(parents: NDArray[np.intp]) -> Meeting:
     """Nearest common ancestors of joints, -1 for those that have none."""
+    # A root's parent, -1, is the last: above all of them.
     level = np.append(np.zeros(len(parents), dtype=int), -1)
     for joint, parent in enumerate(parents):  # parents come first
         level[joint] = level[parent] + 1

@@ -58,6 +58,7 @@ def steepest(
     stations : ndarray, shape (k,)
         As for `Falloff.weights`.
     hangs : bool
+        Whether a bone before its first joint is its own too.
     spans : ndarray, shape (k - 1,)
         How long each bone is, in scene units.
 

@@ -161,7 +161,26 @@ def first_pass(
 
 
 def problem_of(rig: Rig, recipe: Recipe, surface: Surface, recall: Recall) -> Problem:
-    """What a recipe asks of a method; its arguments are those of `solve`."""
+    """What a recipe asks of a method.
+
+    Parameters
+    ----------
+    rig : Rig
+    recipe : Recipe
+    surface : Surface
+        ``prepare(rig.mesh)``.
+    recall : Recall
+        See `solve`.
+
+    Returns
+    -------
+    Problem
+
+    Raises
+    ------
+    RecipeError, FileError
+        See `solve`.
+    """
     return _Task(rig, surface, recipe, None, recall, silent).problem()
 
 
@@ -450,7 +469,7 @@ def _left_out(rig: Rig, planned: Plan) -> list[str]:
             if held.any():
                 names = ", ".join(np.array(each.names)[held])
                 many = int((np.diff(columns.indptr) > 0).sum())
-                line += f"; in the file {names} had weight at {many} vertices: use them to keep it"
+                line += f"; in the file {names} had weight at {many} vertices; --use keeps it"
         told.append(line)
     return told
 

@@ -23,6 +23,9 @@ NEAR = 8
 ROUND = 4
 """Vertices that each of a piece by itself is tied to: those round the place it is over."""
 
+FEW = 64
+"""Vertices of a piece that is looked at together with all others as small."""
+
 END = 0.05
 """Share of an edge from its end within which a vertex lies at that end."""
 
@@ -92,10 +95,21 @@ def _alone(surface: Surface) -> NDArray[np.int64]:
     touched = np.zeros(int(pieces.max()) + 1, dtype=bool)
     touched[pieces[surface.bridges]] = True
     touched[np.bincount(pieces, surface.areas).argmax()] = True
-    found = []
-    for piece in np.flatnonzero(~touched):
+    at, ranks = surface.vertices, np.arange(ROUND)
+    small = np.bincount(pieces) <= FEW
+    # Cards and hairs may be thousands: among so many nearest there are others' vertices too.
+    own = np.flatnonzero((small & ~touched)[pieces])
+    near = cKDTree(at).query(at[own], range(1, min(FEW + ROUND, len(at)) + 1))[1]
+    others = pieces[near] != pieces[own][:, None]
+    first = np.argsort(~others, axis=1, kind="stable")
+    first = np.take_along_axis(
+        first, np.minimum(ranks, others.sum(axis=1, keepdims=True) - 1), axis=1
+    )
+    hosts = [(own, np.take_along_axis(near, first, axis=1))]
+    for piece in np.flatnonzero(~touched & ~small):
         own, rest = np.flatnonzero(pieces == piece), np.flatnonzero(pieces != piece)
-        ranks = np.minimum(np.arange(ROUND), len(rest) - 1) + 1
-        host = rest[cKDTree(surface.vertices[rest]).query(surface.vertices[own], ranks)[1]]
-        found += [np.column_stack([own, pair]) for pair in (host[:, :2], host[:, 2:])]
-    return np.concatenate([np.empty((0, 3), dtype=np.int64), *found])
+        places = np.minimum(ranks, len(rest) - 1) + 1
+        hosts.append((own, rest[cKDTree(at[rest]).query(at[own], places)[1]]))
+    return np.concatenate(
+        [np.column_stack([own, pair]) for own, host in hosts for pair in (host[:, :2], host[:, 2:])]
+    ).astype(np.int64)

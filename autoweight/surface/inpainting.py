@@ -84,16 +84,17 @@ class Filling:
         reached = np.zeros(surface.components.max() + 1, dtype=bool)
         reached[surface.components[known]] = True
         unknown = ~known & reached[surface.components]
-        self.known = known
-        self.inside: NDArray[np.integer] = np.empty(0, dtype=np.int64)
-        self.free: NDArray[np.integer] = np.empty(0, dtype=np.int64)
+        self._known = known
+        self._inside: NDArray[np.integer] = np.empty(0, dtype=np.int64)
+        self._held = self._free = self._inside
+        self._plan = igl.min_quad_with_fixed_data()
         if not unknown.any():
             return
 
         # Only the unknown vertices and two rings round them enter the energy.
         ring = _grown(surface, unknown)
         faces = np.flatnonzero(ring[surface.faces].any(axis=1))
-        self.inside = inside = np.unique(surface.faces[faces])
+        self._inside = inside = np.unique(surface.faces[faces])
         local = np.zeros(len(surface), dtype=np.int32)
         local[inside] = np.arange(len(inside))
         stiffness, mass = laplacian(surface.vertices[inside], local[surface.faces[faces]])
@@ -104,38 +105,52 @@ class Filling:
             energy = stiffness @ inverse @ stiffness
         else:
             energy = stiffness + stiffness @ sparse.diags_array(squared) @ inverse @ stiffness
-        self.held = np.flatnonzero(~unknown[inside]).astype(np.int64)
-        self.free = np.flatnonzero(unknown[inside])
-        self.plan = igl.min_quad_with_fixed_data()
+        self._held = np.flatnonzero(~unknown[inside]).astype(np.int64)
+        self._free = np.flatnonzero(unknown[inside])
         igl.min_quad_with_fixed_precompute(
-            sparse.csc_matrix(energy), self.held, sparse.csc_matrix((0, 0)), True, self.plan
+            sparse.csc_matrix(energy), self._held, sparse.csc_matrix((0, 0)), True, self._plan
         )
 
     def __call__(self, values: sparse.csr_array) -> sparse.csr_array:
-        """Values, (n, j), with the unknown rows filled; see `inpaint`."""
-        kept = sparse.diags_array(self.known.astype(float)) @ values
-        if len(self.free) == 0:
+        """Fill the unknown rows.
+
+        Parameters
+        ----------
+        values : csr_array, shape (n, j)
+
+        Returns
+        -------
+        csr_array, shape (n, j)
+            See `inpaint`.
+
+        Raises
+        ------
+        GeometryError
+            The energy has no finite minimum.
+        """
+        kept = sparse.diags_array(self._known.astype(float)) @ values
+        if len(self._free) == 0:
             return sparse.csr_array(kept)
-        given = sparse.csc_array(kept[self.inside[self.held]])
+        given = sparse.csc_array(kept[self._inside[self._held]])
         joints = np.flatnonzero(np.diff(given.indptr))
         filled = sparse.csr_array(values.shape, dtype=np.float64)
         for start in range(0, len(joints), BLOCK):
             columns = joints[start : start + BLOCK]
             solved = igl.min_quad_with_fixed_solve(
-                self.plan,
-                np.zeros((len(self.inside), len(columns))),
+                self._plan,
+                np.zeros((len(self._inside), len(columns))),
                 given[:, columns].toarray(),
                 np.zeros((0, len(columns))),
-            )[self.free]
+            )[self._free]
             if not np.isfinite(solved).all():
                 raise GeometryError(
-                    f"the fill of {len(self.free)} vertices has no finite solution; "
+                    f"the fill of {len(self._free)} vertices has no finite solution; "
                     "check the mesh for slivers"
                 )
             solved[np.abs(solved) < FLOOR] = 0
             row, column = np.nonzero(solved)
             filled += sparse.csr_array(
-                (solved[row, column], (self.inside[self.free[row]], columns[column])),
+                (solved[row, column], (self._inside[self._free[row]], columns[column])),
                 shape=values.shape,
             )
         return sparse.csr_array(kept + filled)

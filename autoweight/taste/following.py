@@ -202,11 +202,11 @@ class _School:
             weight /= max(np.average(change**2, weights=weight + 1e-12), LITTLE)
             rig = np.full(len(kept), len(columns))
             columns.append((table, kind, lesson.weight[kept], weight, rig))
-        table, self._kind, self._given, self._weight, self._rig = (
+        table, self._kind, self._given, self._mass, self._rig = (
             np.concatenate(column) for column in zip(*columns, strict=True)
         )
         self._places = table[:, PLACE]
-        self._weight /= self._weight.mean()
+        self._mass /= self._mass.mean()
         self._edges = np.quantile(table, np.linspace(0, 1, BINS + 1)[1:-1], axis=0)
         self._codes = self._coded(table, self._kind)
 
@@ -257,7 +257,7 @@ class _School:
         from sklearn.ensemble import HistGradientBoostingRegressor  # slow to import
         from threadpoolctl import threadpool_limits
 
-        codes, given, weight = (each[chosen] for each in (self._codes, self._given, self._weight))
+        codes, given, weight = (each[chosen] for each in (self._codes, self._given, self._mass))
         trees = {"max_iter": 120, "l2_regularization": 10.0, "early_stopping": False}
         named = HistGradientBoostingRegressor(
             categorical_features=[len(TRAITS)], random_state=0, **trees

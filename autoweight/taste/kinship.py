@@ -121,6 +121,10 @@ def fallen(new: Build, old: Build, kin: Kin) -> bool:
     new, old : Build
     kin : Kin
         Of the two. Fewer than `ENOUGH` joints of one name tell nothing.
+
+    Returns
+    -------
+    bool
     """
     joints = np.flatnonzero((kin.of >= 0) & kin.named[np.maximum(kin.of, 0)])
     if len(np.unique(kin.of[joints])) < ENOUGH:

@@ -25,7 +25,6 @@ __all__ = [
     "films",
     "owners",
     "remaining",
-    "skipping",
     "strays",
     "unrelated",
     "unwanted",

@@ -6,11 +6,11 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import chores
 import pytest
+from clusters import waited
 
 from autoweight.batch.apart import Limits, apart
 
@@ -76,14 +76,6 @@ def test_a_call_dies_with_its_caller(tmp_path):
     caller.send_signal(signal.SIGKILL)
     caller.wait()
     waited(lambda: not alive(child))
-
-
-def waited(done, seconds: float = 60) -> None:
-    """Wait until something is so."""
-    end = time.monotonic() + seconds
-    while not done():
-        assert time.monotonic() < end, "nothing happened"
-        time.sleep(0.05)
 
 
 def alive(pid: int) -> bool:

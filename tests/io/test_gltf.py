@@ -734,7 +734,7 @@ def test_more_than_256_joints(tmp_path, validate):
     assert validate(tmp_path / "out.glb") == []
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     seed=st.integers(0, 2**32 - 1),
     joints=st.integers(1, 13),
@@ -984,7 +984,7 @@ def test_truncated_at_every_length(tmp_path):
             load(path)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.data())
 def test_a_flipped_byte_is_an_error_or_a_rig(tmp_path_factory, data):
     path = tmp_path_factory.mktemp("flip") / "flip.glb"

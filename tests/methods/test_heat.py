@@ -118,7 +118,7 @@ def test_weights_are_a_partition_of_unity(limb):
     assert weights.data.min() > 0 and weights.data.max() <= 1
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(
     size=st.floats(1e-3, 1e3),
     turn=st.tuples(*[st.floats(-3, 3)] * 3),

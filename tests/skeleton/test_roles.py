@@ -106,7 +106,7 @@ def test_what_an_artist_weighted_is_not_left_out_without_a_word():
     solution = first_pass(replace(rig, weights=Weights(weights)))
     assert solution.weights.matrix[:, [0]].nnz == 0
     (line,) = [each for each in solution.decisions if each.startswith("root: no weight")]
-    assert line.endswith("in the file root had weight at 5 vertices: use them to keep it")
+    assert line.endswith("in the file root had weight at 5 vertices; --use keeps it")
 
 
 def test_left_and_right_are_found_alike():

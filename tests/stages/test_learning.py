@@ -20,6 +20,7 @@ from autoweight.stages.solving import first_pass
 from autoweight.taste.file import load_taste, save_taste
 from autoweight.taste.kinship import counterparts
 from autoweight.taste.learning import Taste
+from autoweight.taste.traits import PLACE, TRAITS, turned
 from autoweight.weights.comparing import compare
 
 
@@ -198,6 +199,29 @@ def test_a_rig_that_lies_otherwise_has_the_same_counterparts(kin):
     found = counterparts(new, old)
     np.testing.assert_allclose(found.turn, turn, atol=1e-6)
     assert found.trust.max() == pytest.approx(1.0)
+
+
+def test_a_rig_that_lies_otherwise_teaches_the_same(kin):
+    turn = Rotation.from_euler("yx", (90, 50), degrees=True).as_matrix()
+    new = bare(cousin(2.3, 0.42))
+    as_it_is, lying = (
+        autoweight.like(new, rigs).weights for rigs in (kin, [laid(each, turn) for each in kin])
+    )
+    untaught = autoweight.solve(new).dense()
+    off, taught = (
+        np.abs(as_it_is.dense() - each).sum(axis=1).mean() for each in (lying.dense(), untaught)
+    )
+    assert off < 0.1 * taught
+
+
+def test_directions_turn_with_the_whole_rig():
+    whole = Rotation.from_euler("xyz", (20, 130, 70), degrees=True)
+    way = np.array([[0.6, 0.0, 0.8]])
+    directions = np.random.default_rng(3).normal(size=(5, 3))
+    given = np.zeros((5, len(TRAITS)), dtype=np.float32)
+    given[:, PLACE] = directions
+    found = turned(given, way, whole.apply(way), np.zeros(5, dtype=int), whole.as_matrix())
+    np.testing.assert_allclose(found[:, PLACE], whole.apply(directions), atol=1e-3)
 
 
 def test_one_rig_alone_is_followed_half_way_and_two_that_agree_further(taste):

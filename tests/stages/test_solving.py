@@ -95,7 +95,7 @@ def test_what_a_joint_moves_most_can_be_rigid():
 
 
 @pytest.mark.parametrize("bits", [32, 16, 8])
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(
     seed=st.integers(0, 2**32 - 1),
     most=st.integers(2, 6),

@@ -67,7 +67,7 @@ def test_a_fin_on_an_edge_and_two_bodies_at_one_corner():
 
 
 @given(st.integers(0, 10**6), st.integers(4, 12), st.integers(2, 25))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_edges_agree_with_libigl(seed, points, count):
     rng = np.random.default_rng(seed)
     faces = np.array([rng.choice(points, 3, replace=False) for _ in range(count)])

@@ -49,7 +49,7 @@ def test_frequencies_of_the_sphere():
 
 
 @given(st.integers(0, 10**6), st.integers(4, 12), st.integers(2, 25))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_any_heap_of_triangles_has_a_maximum_principle(seed, points, count):
     rng = np.random.default_rng(seed)
     vertices = rng.normal(size=(points, 3)) * 10.0 ** rng.uniform(-3, 3)

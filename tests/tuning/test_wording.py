@@ -76,7 +76,7 @@ CHANGES = st.one_of(
 )  # fmt: skip
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.lists(CHANGES, max_size=8), st.booleans())
 def test_any_changes_in_a_row_say_what_was_asked_and_lose_no_comment(changes, drafted):
     """Held against the same changes of plain dicts and lists, as tomllib reads them."""

@@ -69,7 +69,7 @@ def coarse():
 # Locks go over whatever a method returns; biharmonic would take a minute to say so.
 @pytest.mark.usefixtures("coarse")
 @pytest.mark.parametrize("method", sorted(METHODS.keys() - {"biharmonic"}))
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(seed=st.integers(0, 2**32 - 1))
 def test_what_is_locked_comes_back_bit_for_bit(method, seed):
     built, rules, locked = random_lock(seed)
@@ -80,7 +80,7 @@ def test_what_is_locked_comes_back_bit_for_bit(method, seed):
 
 
 @pytest.mark.parametrize("bits", [32, 16, 8])
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(seed=st.integers(0, 2**32 - 1), mirrored=st.booleans(), most=st.integers(1, 5))
 def test_mirror_tidy_and_quantise_respect_locks(bits, seed, mirrored, most):
     built, rules, locked = random_lock(seed)

@@ -40,7 +40,7 @@ def test_the_mean_is_the_mean():
     assert np.array_equal(mirror(built, X, "mean")[0].dense(), wanted)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(st.integers(0, 2**32 - 1), st.sampled_from(["positive", "negative", "mean"]))
 def test_neither_the_order_of_vertices_nor_the_plane_matters(seed, keep):
     generator = np.random.default_rng(seed)

@@ -24,7 +24,7 @@ def widest(height: np.ndarray, joined: np.ndarray, marker: np.ndarray) -> np.nda
 
 
 @given(st.integers(0, 10**6), st.sampled_from([0.0, 0.3]))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_agrees_with_every_path_tried(seed, ties):
     rng = np.random.default_rng(seed)
     surface = prepare(capsules([[0.0, 0, 0]], [[1.0, 0, 0]], [0.3], 0.2))
