@@ -14,7 +14,7 @@ from scipy.sparse.csgraph import (
 from scipy.spatial import cKDTree
 
 from autoweight.rig import Skeleton
-from autoweight.rows import entry_rows, heaviest, narrow, scaled, selected
+from autoweight.rows import entry_rows, heaviest, narrow, replaced, scaled, selected
 from autoweight.surface import Surface
 from autoweight.surface.abreast import abreast, hands
 from autoweight.surface.patches import islands, neighbours
@@ -265,7 +265,13 @@ def unwanted(
     if joints is not None:
         skips = selected(skips, joints[skips.indices])
     skips = selected(skips, skips.data >= least)
-    return sparse.csr_array(skips.maximum(_leaked(weights, surface, skeleton, least, joints)))
+    leaked = _leaked(weights, surface, skeleton, least, joints)
+    found = sparse.csr_array(skips.maximum(leaked))
+    if found.nnz == 0:
+        return found
+    # Each leaves a row something, but it may be what the other takes.
+    bare = np.flatnonzero(np.diff(remaining(weights, found).indptr) == 0)
+    return replaced(found, bare, leaked[bare])
 
 
 def _leaked(
@@ -296,8 +302,7 @@ def _leaked(
     excess = sparse.csr_array(sum(parts[1:], parts[0]))
     if excess.nnz == 0:
         return excess
-    rest = weights - excess
-    rest.eliminate_zeros()
+    rest = remaining(weights, excess)
     bare = np.diff(rest.indptr) == 0
     owner = np.full(weights.shape[0], -1)
     owner[~bare] = owners(rest[~bare])
