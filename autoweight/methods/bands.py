@@ -135,6 +135,15 @@ class Limb:
             found[0] = found[-len(self.joints)] - self.lead
         return found
 
+    def bone_of(self, count: int) -> NDArray[np.intp]:
+        """For each of so many joints, the bone at whose end it is; -1 for none, (count + 1,).
+
+        The last is nobody's, whom places between two trees belong to.
+        """
+        found = np.full(count + 1, -1)
+        found[self.joints] = np.maximum(np.arange(len(self.joints)) - (self.hangs < 0), 0)
+        return found
+
     def bone_at(self, along: NDArray[np.float64]) -> NDArray[np.intp]:
         """The bone that each position is on, the last one's beyond it."""
         bone = np.floor(along).astype(np.intp) + int(self.hangs >= 0)
@@ -354,9 +363,7 @@ def _bone_of(parts: list[Limb], number: int, count: int) -> NDArray[np.intp]:
 
     The last is nobody's, whom places between two trees belong to.
     """
-    found = np.full(count + 1, -1)
-    limb = parts[number]
-    found[limb.joints] = np.maximum(np.arange(len(limb.joints)) - (limb.hangs < 0), 0)
+    found = parts[number].bone_of(count)
     for other in parts[number + 1 :]:
         if other.hangs >= 0:
             found[other.joints] = found[other.hangs]

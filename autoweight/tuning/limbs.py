@@ -114,10 +114,9 @@ class Outline:
             if limb is None:
                 continue
             # A bone is the joint's at its end; that of a leaf goes on beyond it.
-            bone_of = np.full(len(problem.skeleton) + 1, -1)  # the last for what is nobody's
-            bone_of[limb.joints] = np.maximum(np.arange(len(limb.joints)) - int(limb.hangs < 0), 0)
-            mine = np.flatnonzero(bone_of[owner] >= 0)
-            along[mine] = limb.along(problem.surface.vertices[mine], bone_of[owner[mine]])
+            bone = limb.bone_of(len(problem.skeleton))[owner]
+            mine = np.flatnonzero(bone >= 0)
+            along[mine] = limb.along(problem.surface.vertices[mine], bone[mine])
             chain[mine] = number
         return along, chain
 
