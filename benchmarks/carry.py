@@ -20,22 +20,13 @@ import igl
 import numpy as np
 from scipy import sparse
 from scipy.spatial import cKDTree
-from scipy.spatial.distance import cdist
 
 from autoweight.demo import axolotl
 from autoweight.rig import Mesh, Rig, Weights
 from autoweight.stages.carrying import carry
 
-sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
-from tori import analytic, bare, torus, weighted
-
-
-def by_place(rig: Rig, vertices: np.ndarray) -> np.ndarray:
-    """Shares of Wendland's C2 kernel about each joint."""
-    near = cdist(rig.mesh.vertices, rig.skeleton.positions).min(axis=1).max()
-    distance = np.minimum(cdist(vertices, rig.skeleton.positions) / (1.5 * near), 1)
-    found = (1 - distance) ** 4 * (4 * distance + 1)
-    return found / found.sum(axis=1, keepdims=True)
+sys.path.insert(0, str(Path(__file__).parent.parent / "tests" / "given"))
+from tori import analytic, bare, by_place, torus, weighted
 
 
 def others(vertices: np.ndarray, faces: np.ndarray):

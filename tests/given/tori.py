@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
+from scipy.spatial.distance import cdist
 
 from autoweight.methods import Problem
 from autoweight.rig import Mesh, Rig, Skeleton, Weights
@@ -67,3 +68,11 @@ def turned(problem: Problem) -> NDArray[np.float64]:
     x, y, z = problem.surface.vertices.T
     cosine, sine = np.cos(0.1), np.sin(0.1)
     return analytic(np.column_stack([cosine * x - sine * y, sine * x + cosine * y, z]))
+
+
+def by_place(rig: Rig, vertices: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Shares of Wendland's C2 kernel (1 − d)⁴(4d + 1) about each joint, of any rig."""
+    near = cdist(rig.mesh.vertices, rig.skeleton.positions).min(axis=1).max()
+    distance = np.minimum(cdist(vertices, rig.skeleton.positions) / (1.5 * near), 1)
+    found = (1 - distance) ** 4 * (4 * distance + 1)
+    return found / found.sum(axis=1, keepdims=True)

@@ -8,9 +8,8 @@ import igl
 import numpy as np
 import pytest
 from scipy import sparse
-from scipy.spatial.distance import cdist
 from scipy.spatial.transform import Rotation
-from tori import JOINTS, analytic, bare, ring, torus, weighted
+from tori import JOINTS, analytic, bare, by_place, ring, torus, weighted
 
 from autoweight.demo import axolotl
 from autoweight.errors import GeometryError, RecipeError, SkeletonError, WeightsError
@@ -276,14 +275,6 @@ def demo() -> Rig:
     """The axolotl with weights that are a smooth function of the place, and of that alone."""
     rig = axolotl()
     return replace(rig, weights=Weights(sparse.csr_array(by_place(rig, rig.mesh.vertices))))
-
-
-def by_place(rig: Rig, vertices: np.ndarray) -> np.ndarray:
-    """Shares of Wendland's C2 kernel (1 − d)⁴(4d + 1) about each joint."""
-    near = cdist(rig.mesh.vertices, rig.skeleton.positions).min(axis=1).max()
-    distance = np.minimum(cdist(vertices, rig.skeleton.positions) / (1.5 * near), 1)
-    found = (1 - distance) ** 4 * (4 * distance + 1)
-    return found / found.sum(axis=1, keepdims=True)
 
 
 @pytest.mark.parametrize("kind", ["same", "shuffled", "subdivided", "decimated"])
