@@ -3,9 +3,9 @@
 Usage: python benchmarks/speed.py [--against CHECKOUT [--rounds N]] [RESOLUTION ...]
 
 The body is the axolotl; 0.72, 2.45 and 6.2 have about 13, 130 and 840 thousand vertices. Joints at
-the ends of digits and gill stalks are skipped, which leaves 60. Ratios are taken in one run, turn
-about, so that they hold on any machine; seconds and memory are those of this one. Memory is that
-of all processes of a run together, pages that they share counted once.
+the ends of digits and gill stalks are skipped, which leaves 60 of 84. Ratios are taken in one run,
+turn about, so that they hold on any machine; seconds and memory are those of this one. Memory is
+that of all processes of a run together, pages that they share counted once.
 
 With --against, file to file alone is measured, here and in another checkout of this repository
 (`git worktree add` makes one), and the weights of both are compared.
