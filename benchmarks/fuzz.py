@@ -26,14 +26,15 @@ import traceback
 import zipfile
 from collections import Counter
 from collections.abc import Callable
-from inspect import signature
 from pathlib import Path
 
 import numpy as np
-from click.testing import CliRunner
 
 from autoweight.cli import main as tool
 from autoweight.cli import options
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "tests" / "given"))
+from calling import CliRunner
 
 SECONDS = 30
 MEGABYTES = 2048
@@ -293,18 +294,12 @@ def _arguments(call: str, file: Path, folder: Path) -> list[str]:
     return [str(folder / word) if word.startswith(inside) else word for word in words]
 
 
-def _runner() -> CliRunner:
-    """Calls of the command line with stderr apart, which click before 8.2 has to be told."""
-    told = {"mix_stderr": False}
-    return CliRunner(**{k: v for k, v in told.items() if k in signature(CliRunner).parameters})
-
-
 def tried(arguments: list[str]) -> tuple[str, str]:
     """Call the tool in this process: "refused", "result" or what is wrong, and what it said."""
     outputs = [Path(each) for each in arguments if Path(each).name.startswith("OUT.")]
     for path in outputs:
         path.unlink(missing_ok=True)
-    done = _runner().invoke(tool, arguments)
+    done = CliRunner().invoke(tool, arguments)
     if done.exception is not None and not isinstance(done.exception, SystemExit):
         kind = "memory" if isinstance(done.exception, MemoryError) else "traceback"
         return kind, "".join(traceback.format_exception(done.exception)[-4:])
@@ -318,7 +313,7 @@ def tried(arguments: list[str]) -> tuple[str, str]:
         if path.suffix == ".json":
             json.loads(path.read_bytes())
             continue
-        again = _runner().invoke(tool, ["info", str(path)])
+        again = CliRunner().invoke(tool, ["info", str(path)])
         if again.exit_code:
             return "wrong result", again.stderr or repr(again.exception)
     return "result", ""

@@ -1,23 +1,17 @@
 """Fixtures that several rooms share."""
 
-import functools
-import inspect
 import json
 import shutil
 import subprocess
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 from hypothesis import settings
 
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
 
 NODE = Path(__file__).parent / "node"
-
-if "mix_stderr" in inspect.signature(CliRunner).parameters:  # click before 8.2
-    CliRunner.__init__ = functools.partialmethod(CliRunner.__init__, mix_stderr=False)
 
 
 @pytest.fixture(scope="session")

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import odd_rigs
 import pytest
-from click.testing import CliRunner
+from calling import CliRunner
 
 from autoweight.cli import main
 

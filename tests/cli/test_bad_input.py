@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
+from calling import CliRunner
 from gltf_files import FLOAT, POSITIONS, USHORT, strip
 
 from autoweight.cli import main

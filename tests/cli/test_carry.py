@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
+from calling import CliRunner
 from gltf_files import strip
 from scipy import sparse
 from tori import bare, torus, weighted

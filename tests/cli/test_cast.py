@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 
 import pytest
-from click.testing import CliRunner
+from calling import CliRunner
 from troupe import troupe
 
 from autoweight.cli import main

@@ -8,7 +8,7 @@ import textwrap
 
 import click
 import pytest
-from click.testing import CliRunner
+from calling import CliRunner
 
 import autoweight
 from autoweight.cli import COMMANDS, main

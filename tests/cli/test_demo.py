@@ -5,7 +5,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
+from calling import CliRunner
 from PIL import Image
 from scipy.spatial import cKDTree
 

@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 from bodies import fingers
-from click.testing import CliRunner
+from calling import CliRunner
 from scipy import sparse
 
 from autoweight.cli import main

@@ -6,7 +6,7 @@ import json
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
+from calling import CliRunner
 from kin import cousin
 
 from autoweight.cli import main

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
+from calling import CliRunner
 from twins import X, egg, random_weights, rig
 
 from autoweight import Weights

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
+from calling import CliRunner
 from tuned import cut, desk, served
 
 from autoweight.cli import main
