@@ -116,7 +116,8 @@ def command(
     from autoweight.errors import RecipeError
     from autoweight.io import check_output
     from autoweight.recipes.recipe import Mirror, Recipe, load_recipe
-    from autoweight.stages.solving import taste_for
+    from autoweight.stages.solving import across_of, taste_for
+    from autoweight.surface import prepare
 
     progress = progress_to_stderr(quiet)
     progress("reading", 0)
@@ -136,6 +137,10 @@ def command(
     )
     if confidence and asked.like is None:
         raise RecipeError("--confidence says how far --like is followed; name a finished rig")
+    if asked.like:  # a plane that does not fit is told before others are learned from
+        for each in rigs:
+            with each_of(rig, each):
+                across_of(each, asked, prepare(each.mesh))
     taste = taste_for(asked, progress=progress)
     found = []
     for number, each in enumerate(rigs):

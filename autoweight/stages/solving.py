@@ -25,6 +25,7 @@ from autoweight.recipes.recipe import Recipe
 from autoweight.rig import Rig, Skeleton, Weights
 from autoweight.rows import replaced, scaled
 from autoweight.skeleton.bones import bones, frames, reaches
+from autoweight.skeleton.sides import Plane
 from autoweight.stages.attaching import attach
 from autoweight.stages.learning import taste_of
 from autoweight.stages.planning import Plan, RigidPlan, plan, roles
@@ -33,11 +34,20 @@ from autoweight.surface.visibility import Sight
 from autoweight.taste.following import follow, idle, usual
 from autoweight.taste.learning import Taste, digest
 from autoweight.weights.locks import ATTRIBUTE, Locks, find_locks, impose
-from autoweight.weights.mirroring import MirrorReport, Symmetry, evened, mirrored, report, symmetry
+from autoweight.weights.mirroring import (
+    MirrorReport,
+    Symmetry,
+    check_plane,
+    evened,
+    mirrored,
+    report,
+    symmetry,
+)
 from autoweight.weights.tidying import quantise, tidy
 
 __all__ = [
     "Solution",
+    "across_of",
     "finished",
     "first_pass",
     "mirror_pass",
@@ -111,9 +121,9 @@ def solve(
         The mesh cannot be solved on, the recipe names what is not there, locks contradict each
         other, or the method returned what are not weights.
     """
-    recipe = recipe or Recipe()
-    task = _Task(rig, surface or prepare(rig.mesh), recipe, taste, recall, progress)
-    return task.solve()[0]
+    recipe, surface = recipe or Recipe(), surface or prepare(rig.mesh)
+    across = across_of(rig, recipe, surface, recall=recall)
+    return _Task(rig, surface, recipe, taste, recall, progress).solve(across)
 
 
 def first_pass(
@@ -145,12 +155,13 @@ def first_pass(
     GeometryError, RecipeError, FileError, WeightsError
         See `solve`.
     """
-    recipe = recipe or Recipe()
-    task = _Task(rig, surface or prepare(rig.mesh), recipe, taste, recall, progress)
-    solved, across = task.solve()
+    recipe, surface = recipe or Recipe(), surface or prepare(rig.mesh)
+    across = across_of(rig, recipe, surface, recall=recall)
+    task = _Task(rig, surface, recipe, taste, recall, progress)
+    solved = task.solve(across)
     progress("tidy", 0)
     locks = task.planned.locks
-    weights = finished(rig, task.surface, solved, recipe, across, locks)
+    weights = finished(rig, surface, solved, recipe, across, locks)
     return Solution(
         weights,
         tuple(task.decisions),
@@ -158,6 +169,48 @@ def first_pass(
         report(rig, across) if across else None,
         task.confidence,
     )
+
+
+def across_of(
+    rig: Rig, recipe: Recipe, surface: Surface, *, recall: Recall = afresh
+) -> Symmetry | None:
+    """What a recipe mirrors across, looked at before anything dear is worked out.
+
+    Parameters
+    ----------
+    rig : Rig
+    recipe : Recipe
+    surface : Surface
+        ``prepare(rig.mesh)``.
+    recall : Recall, optional
+        As for `solve`.
+
+    Returns
+    -------
+    Symmetry or None
+        None where the recipe has no mirror.
+
+    Raises
+    ------
+    RecipeError
+        A pair of joints that is not there.
+    GeometryError
+        There is nothing on the side to keep, or the plane is not one of symmetry at all.
+    """
+    how = recipe.mirror
+    if how is None:
+        return None
+    plane = Plane.named(how.plane)
+    try:
+        found = recall(
+            "symmetry",
+            (how.plane, how.pairs, how.tolerance),
+            lambda: symmetry(rig, plane, how.pairs, tolerance=how.tolerance, surface=surface),
+        )
+    except RecipeError as error:
+        raise recipe.error(("mirror", "pairs"), error) from error
+    check_plane(found, how.keep)
+    return found
 
 
 def problem_of(rig: Rig, recipe: Recipe, surface: Surface, recall: Recall) -> Problem:
@@ -280,11 +333,11 @@ def mirror_pass(
     if rig.weights is None:
         raise WeightsError("there are no weights to mirror; solve the rig first")
     planned = plan(recipe, rig)
-    if recipe.mirror is None or planned.plane is None:
-        raise RecipeError("the recipe says nothing of a mirror; give it a [mirror] table")
+    how, surface = recipe.mirror, surface or prepare(rig.mesh)
     progress("mirror", 0)
-    surface, how = surface or prepare(rig.mesh), recipe.mirror
-    across = symmetry(rig, planned.plane, how.pairs, tolerance=how.tolerance, surface=surface)
+    across = across_of(rig, recipe, surface)
+    if across is None or how is None:
+        raise RecipeError("the recipe says nothing of a mirror; give it a [mirror] table")
     weights = mirrored(rig.weights, rig.skeleton, across, how.keep)
     found = report(rig, across)
     decisions = list(found.lines)
@@ -426,8 +479,8 @@ class _Task:
             self.sight,
         )
 
-    def solve(self) -> tuple[Weights, Symmetry | None]:
-        """Weights before they are tidied, and what they were mirrored across."""
+    def solve(self, across: Symmetry | None) -> Weights:
+        """Weights before they are tidied, mirrored across what `across_of` found."""
         rig, surface, planned, how = self.rig, self.surface, self.planned, self.recipe.mirror
         problem = self.problem()
         found = _methods(problem, planned, self.recipe.method, self.decisions)
@@ -442,20 +495,14 @@ class _Task:
             girth = _girth(surface, reaches_of(problem))
             weights = _around_locks(weights, surface, girth, locks, self.progress, self.recall)
             self.decisions.append(locks.summary)
-        if planned.plane is None or how is None:
-            return weights, None
+        if across is None or how is None:
+            return weights
         self.progress("mirror", 0)
-        plane = planned.plane
-        across = self.recall(
-            "symmetry",
-            (how.plane, how.pairs, how.tolerance),
-            lambda: symmetry(rig, plane, how.pairs, tolerance=how.tolerance, surface=surface),
-        )
         self.decisions += report(rig, across).lines
         weights = mirrored(weights, rig.skeleton, across, how.keep)
         if locks:  # the mirror does not know them; where it went over one, fit again
             weights = _around_locks(weights, surface, girth, locks, self.progress, self.recall)
-        return weights, across
+        return weights
 
 
 def _left_out(rig: Rig, planned: Plan) -> list[str]:

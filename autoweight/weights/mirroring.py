@@ -22,6 +22,7 @@ __all__ = [
     "Counterparts",
     "MirrorReport",
     "Symmetry",
+    "check_plane",
     "counterparts",
     "evened",
     "mirror",
@@ -270,12 +271,10 @@ def mirrored(weights: Weights, skeleton: Skeleton, across: Symmetry, keep: str) 
     GeometryError
         There is nothing on the side to keep, or the plane is not one of symmetry at all.
     """
-    if keep not in KEEPS:
-        raise RecipeError(f"nothing is kept by {keep!r}; {suggestion(keep, KEEPS)}")
+    check_plane(across, keep)
     side, own = across.vertices.side, weights.matrix[across.surface.speakers]
     lend = _lend(skeleton, across.joints)
     fresh = _from_other_side(own @ lend[:, across.flip], across, keep)
-    _recognise(across)
     both = np.flatnonzero((side == 0) | (keep == "mean"))
     fresh = replaced(fresh, both, (own[both] @ lend + fresh[both]) / 2)
     if across.alone.any():
@@ -287,16 +286,41 @@ def mirrored(weights: Weights, skeleton: Skeleton, across: Symmetry, keep: str) 
     return Weights(replaced(weights.matrix, changed, fresh[weld[changed]]))
 
 
-def _recognise(across: Symmetry) -> None:
-    """Refuse a plane across which most of the mesh has no image to take weights from."""
+def check_plane(across: Symmetry, keep: str) -> None:
+    """Refuse what weights cannot be mirrored across, before any are worked out.
+
+    Parameters
+    ----------
+    across : Symmetry
+    keep : {'positive', 'negative', 'mean'}
+
+    Raises
+    ------
+    RecipeError, GeometryError
+        See `mirrored`.
+    """
+    if keep not in KEEPS:
+        raise RecipeError(f"nothing is kept by {keep!r}; {suggestion(keep, KEEPS)}")
     points, found = across.surface.vertices, across.vertices
+    lost = found.partner == UNPAIRED
+    if lost.any() and len(_lenders(across, keep)) == 0:
+        raise GeometryError(f"no face is wholly on the {keep} side of the plane; move the plane")
     size = float(np.linalg.norm(np.ptp(points, axis=0)))
-    nothing = (found.partner == UNPAIRED) & (found.distance > STRANGE * size)
+    nothing = lost & (found.distance > STRANGE * size)
     if nothing.mean() > 0.5:
         raise GeometryError(
             f"{nothing.mean():.0%} of the vertices have nothing within {STRANGE:.0%} of the "
             "model's size at their mirror image; choose the plane it is symmetric to"
         )
+
+
+def _lenders(across: Symmetry, keep: str) -> NDArray[np.int32]:
+    """Faces that vertices without a counterpart may take weights from, (f, 3)."""
+    faces = across.surface.faces
+    if keep == "mean":
+        return faces
+    kept = np.isin(across.vertices.side, (*_KEPT[keep], 0))
+    return faces[kept[faces].all(axis=1)]
 
 
 def evened(
@@ -534,15 +558,8 @@ def _from_other_side(flipped: sparse.csr_array, across: Symmetry, keep: str) -> 
     lost = np.flatnonzero(found.partner == UNPAIRED)
     if len(lost) == 0:
         return flipped[found.partner]
-    faces = surface.faces
-    if keep != "mean":
-        kept = np.isin(found.side, (*_KEPT[keep], 0))
-        faces = faces[kept[faces].all(axis=1)]
-        if len(faces) == 0:
-            raise GeometryError(
-                f"no face is wholly on the {keep} side of the plane; move the plane"
-            )
-    shares = _closest(surface, faces, across.plane.reflect(surface.vertices[lost]))[1]
+    image = across.plane.reflect(surface.vertices[lost])
+    shares = _closest(surface, _lenders(across, keep), image)[1]
     return replaced(flipped[found.partner], lost, sparse.csr_array(shares @ flipped))
 
 

@@ -53,6 +53,7 @@ def test_what_was_learned_serves_as_well_as_the_rigs(folder):
         (("--like", "cut.glb"), "cut.glb: "),
         (("--like", "gone.glb"), "gone.glb: "),
         (("--like", "one.glb", "--like", "cut.glb"), "cut.glb: "),
+        (("--like", "cut.glb", "--mirror", "x=99"), "new.glb: no face is wholly on the positive"),
         (("--recipe", "empty.toml"), "no finished rig to learn from"),
         (("--confidence",), "name a finished rig"),
     ],

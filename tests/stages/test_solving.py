@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from twins import X, difference, egg, random_weights, rig
 
 from autoweight import Mesh, Part, Rig, Weights
-from autoweight.errors import RecipeError, WeightsError
+from autoweight.errors import GeometryError, RecipeError, WeightsError
 from autoweight.recipes.recipe import ChainRule, Lock, Mirror, Recipe, Tidy, parse_recipe
 from autoweight.stages.solving import first_pass, mirror_pass, solve, tidy_pass
 from autoweight.surface import prepare
@@ -25,6 +25,16 @@ def test_a_method_of_the_users_own():
 def test_what_a_method_returns_is_checked(name):
     with pytest.raises(WeightsError, match=name):
         solve(rig(*egg(1)), Recipe(method=f"contenders:{name}"))
+
+
+@pytest.mark.parametrize(
+    ("plane", "said"), [("0,0,0,1,1,0", "choose the plane"), ("x=9", "move the plane")]
+)
+@pytest.mark.parametrize("act", [solve, first_pass])
+def test_a_plane_that_does_not_fit_is_refused_before_a_method_runs(act, plane, said):
+    recipe = Recipe(method="contenders:broken", mirror=Mirror(plane=plane))
+    with pytest.raises(GeometryError, match=said):
+        act(rig(*egg(2)), recipe)
 
 
 def test_methods_differ_by_chain():
