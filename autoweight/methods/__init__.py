@@ -17,6 +17,8 @@ from autoweight.rig import Skeleton
 from autoweight.skeleton.bones import Bones, Frames, frames, reaches
 from autoweight.skeleton.chains import Chain, chains
 from autoweight.surface import Surface
+from autoweight.surface.abreast import Ahead
+from autoweight.surface.laplacian import Measured, measured
 from autoweight.surface.visibility import Sight
 
 __all__ = [
@@ -89,6 +91,8 @@ class Problem:
         Where the bone of every joint lies, active or not; worked out when left out.
     sight : Sight
         Rays against the surface; made when left out.
+    measured : Ahead
+        The surface's `laplacian`, which may have begun already; made when left out.
     """
 
     surface: Surface
@@ -102,6 +106,7 @@ class Problem:
     recall: Recall = afresh
     frames: Frames = field(default=None)  # type: ignore[assignment]
     sight: Sight = field(default=None)  # type: ignore[assignment]
+    measured: Ahead[Measured] = field(default=None)  # type: ignore[assignment,arg-type]
 
     def __post_init__(self) -> None:
         if not self.chains:
@@ -112,6 +117,8 @@ class Problem:
             object.__setattr__(self, "sight", Sight(self.surface))
         if self.frames is None:
             object.__setattr__(self, "frames", frames(self.skeleton, self.sight.depth))
+        if self.measured is None:
+            object.__setattr__(self, "measured", measured(self.surface))
 
 
 def reaches_of(problem: Problem) -> NDArray[np.float64]:

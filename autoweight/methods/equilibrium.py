@@ -10,7 +10,7 @@ from autoweight.errors import GeometryError
 from autoweight.methods import Progress, silent
 from autoweight.rows import scaled
 from autoweight.surface import Surface
-from autoweight.surface.laplacian import laplacian
+from autoweight.surface.laplacian import Measured, laplacian
 from autoweight.surface.solver import solve_columns
 
 __all__ = ["equilibrium"]
@@ -24,7 +24,7 @@ def equilibrium(
     sources: sparse.csr_array,
     pull: NDArray[np.float64],
     *,
-    measured: tuple[sparse.csr_array, NDArray[np.float64]] | None = None,
+    measured: Measured | None = None,
     progress: Progress = silent,
 ) -> sparse.csr_array:
     """Solve (L + M H) W = M H P.
@@ -37,7 +37,7 @@ def equilibrium(
         P, the shares of the joints each vertex is pulled toward; a row sums to 1 or is empty.
     pull : ndarray, shape (n,)
         The diagonal of H in 1 / (scene units)²: how strongly, 0 where the row of P is empty.
-    measured : tuple, optional
+    measured : Measured, optional
         L and M, where `laplacian` was asked already; L is written over.
     progress : callable, optional
 

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,9 +17,8 @@ from autoweight.methods.stretches import Stretches, nearby, reach, stretches
 from autoweight.rows import scaled
 from autoweight.skeleton.bones import Bones, closest
 from autoweight.surface import Surface
-from autoweight.surface.abreast import abreast, aside, hands
+from autoweight.surface.abreast import Ahead, abreast, hands
 from autoweight.surface.heap import give_back
-from autoweight.surface.laplacian import laplacian
 from autoweight.surface.visibility import ON, Sight
 
 __all__ = ["solve"]
@@ -75,18 +72,15 @@ def solve(problem: Problem) -> sparse.csr_array:
 def _solved(problem: Problem) -> sparse.csr_array:
     surface = problem.surface
     owned = stretches(problem.skeleton, problem.active, surface, problem.frames)
-    jobs: list[Callable[[], Any]] = [
-        lambda: _in_sight(problem.sight, owned, problem.progress),
-        lambda: laplacian(surface.vertices, surface.faces),
-    ]
-    many = hands(len(surface))
-    warm, measured = abreast(jobs, many)
+    problem.measured.begin()
+    warm = _in_sight(problem.sight, owned, problem.progress)
     sources, pull = _warmth(surface, owned, warm, len(problem.skeleton))
     del warm  # the factor needs the room
+    measured = problem.measured()
     problem.sight.forget()
     give_back()
     # The factor keeps one processor busy.
-    with aside(lambda: laid_out(problem), many) as layout:
+    with Ahead(lambda: laid_out(problem), hands(len(surface))) as layout:
         found = equilibrium(surface, sources, pull, measured=measured, progress=problem.progress)
         found.data **= CRISP
         return settled(problem, scaled(found), layout())

@@ -30,6 +30,8 @@ from autoweight.stages.attaching import attach
 from autoweight.stages.learning import taste_of
 from autoweight.stages.planning import Plan, RigidPlan, plan, roles
 from autoweight.surface import Surface, prepare
+from autoweight.surface.abreast import Ahead
+from autoweight.surface.laplacian import Measured, measured
 from autoweight.surface.visibility import Sight
 from autoweight.taste.following import follow, idle, usual
 from autoweight.taste.learning import Taste, digest
@@ -414,6 +416,7 @@ class _Task:
         self.recall, self.progress = recall, progress
         self.confidence: NDArray[np.float32] | None = None
         self.taste = taste or taste_for(recipe, recall=recall, progress=progress)
+        self.measured = recall("laplacian", (), self._measured)
         self.sight = recall("sight", (), lambda: Sight(surface))
         idle_joints = recall("roles", (), lambda: roles(rig.skeleton, self.sight))
         self.planned = plan(recipe, rig, idle_joints)
@@ -422,6 +425,13 @@ class _Task:
         self.decisions = [*surface.repairs, *_left_out(rig, self.planned)]
         if self.taste:
             self._leave_idle(self.taste)
+
+    def _measured(self) -> Ahead[Measured]:
+        """What heat asks for after all rays are cast, begun beside them."""
+        found = measured(self.surface)
+        if {self.recipe.method, *(rule.method for rule in self.recipe.chain)} & {"auto", "heat"}:
+            found.begin()
+        return found
 
     def _leave_idle(self, taste: Taste) -> None:
         """Give no weight to joints that finished rigs give none."""
@@ -477,6 +487,7 @@ class _Task:
             self.recall,
             self.frames,
             self.sight,
+            self.measured,
         )
 
     def solve(self, across: Symmetry | None) -> Weights:

@@ -8,11 +8,11 @@ import signal
 import sys
 import threading
 import warnings
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+import weakref
+from collections.abc import Callable, Sequence
 from typing import Generic, TypeVar
 
-__all__ = ["abreast", "aside", "hands"]
+__all__ = ["Ahead", "abreast", "hands"]
 
 T = TypeVar("T")
 
@@ -64,9 +64,11 @@ def abreast(jobs: Sequence[Callable[[], T]], many: int) -> list[T]:
             child.end()
 
 
-@contextmanager
-def aside(job: Callable[[], T], many: int) -> Iterator[Callable[[], T]]:
-    """Begin a job that nothing waits for yet.
+class Ahead(Generic[T]):
+    """A job that may begin before anything waits for it.
+
+    Within a ``with`` it has begun, and is given up at the end if nobody asked; else it is given
+    up with the last who knows of it.
 
     Parameters
     ----------
@@ -74,20 +76,35 @@ def aside(job: Callable[[], T], many: int) -> Iterator[Callable[[], T]]:
         What it returns must pickle.
     many : int
         Processes, this one included; from `hands`. With 1 the job runs when it is asked for.
-
-    Yields
-    ------
-    callable
-        Waits for the job, and returns what it did or raises what it raised.
     """
-    if many < 2:
-        yield job
-        return
-    child = _Child(job)
-    try:
-        yield child.result
-    finally:
-        child.end()
+
+    def __init__(self, job: Callable[[], T], many: int) -> None:
+        self._job, self._many = job, many
+        self._child: _Child[T] | None = None
+
+    def begin(self) -> None:
+        """Begin, unless it has begun and nobody asked yet."""
+        if self._child is None and self._many > 1:
+            self._child = _Child(self._job)
+            self._end = weakref.finalize(self, self._child.end)
+
+    def __call__(self) -> T:
+        """Wait for what the job returns, or raise what it raised; it is not kept."""
+        if self._child is None:
+            return self._job()
+        try:
+            return self._child.result()
+        finally:
+            self.__exit__()
+
+    def __enter__(self) -> Ahead[T]:
+        self.begin()
+        return self
+
+    def __exit__(self, *raised: object) -> None:
+        if self._child is not None:
+            self._end()
+            self._child = None
 
 
 class _Child(Generic[T]):

@@ -8,8 +8,13 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.errors import GeometryError
+from autoweight.surface.abreast import Ahead, hands
+from autoweight.surface.prepare import Surface
 
-__all__ = ["laplacian"]
+__all__ = ["Measured", "laplacian", "measured"]
+
+Measured = tuple[sparse.csr_array, NDArray[np.float64]]
+"""Laplacian and lumped mass."""
 
 RINGS, FEW = 2, 0.2
 """Rings of faces round edges to flip that are looked at alone, unless they are so many of all."""
@@ -25,9 +30,12 @@ THIN = 1e-4
 mends them first."""
 
 
-def laplacian(
-    vertices: NDArray[np.float64], faces: NDArray[np.int32]
-) -> tuple[sparse.csr_array, NDArray[np.float64]]:
+def measured(surface: Surface) -> Ahead[Measured]:
+    """The `laplacian` of a surface, which on a large one another processor may begin with."""
+    return Ahead(lambda: laplacian(surface.vertices, surface.faces), hands(len(surface)))
+
+
+def laplacian(vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> Measured:
     """Laplacian and lumped mass of triangles, which may be open, non-manifold or badly shaped.
 
     Parameters

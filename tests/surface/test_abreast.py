@@ -11,7 +11,7 @@ from scipy import sparse
 from autoweight.errors import GeometryError
 from autoweight.surface import abreast as module
 from autoweight.surface import prepare
-from autoweight.surface.abreast import abreast, aside, hands
+from autoweight.surface.abreast import Ahead, abreast, hands
 from autoweight.surface.laplacian import laplacian
 from autoweight.surface.solver import solve_columns
 
@@ -52,7 +52,7 @@ def test_jobs_run_in_processes_of_their_own():
 
 @pytest.mark.parametrize("many", [1, pytest.param(2, marks=forks)])
 def test_what_nothing_waits_for_is_there_when_asked_for(many):
-    with aside(lambda: (os.getpid(), np.arange(100_000)), many) as late:
+    with Ahead(lambda: (os.getpid(), np.arange(100_000)), many) as late:
         where, found = late()
     assert (where == os.getpid()) is (many == 1)
     assert len(found) == 100_000
@@ -60,8 +60,26 @@ def test_what_nothing_waits_for_is_there_when_asked_for(many):
 
 @forks
 def test_what_nothing_asks_for_ends(forked):
-    with aside(signal.pause, 2):
+    with Ahead(signal.pause, 2):
         pass
+    assert gone(forked)
+
+
+@forks
+def test_what_has_begun_begins_once_and_ends_with_who_asked(forked):
+    late = Ahead(signal.pause, 2)
+    late.begin()
+    late.begin()
+    assert len(forked) == 1
+    del late
+    assert gone(forked)
+
+
+@forks
+def test_what_is_asked_for_again_is_done_again(forked):
+    late = Ahead(os.getpid, 2)
+    late.begin()
+    assert [late(), late()] == [forked[0], os.getpid()]
     assert gone(forked)
 
 
