@@ -2,8 +2,9 @@
 
 Usage: python benchmarks/session.py [RESOLUTION]
 
-The body is the axolotl with 60 of its 84 joints (2.45, the default, has about 130 thousand vertices) and its
-tail in bands. Processor seconds, in one process; bits are compared with a solve afresh.
+The body is the axolotl with 60 of its 84 joints (2.45, the default, has about 130 thousand
+vertices) and its tail in bands. Processor seconds, in one process; bits are compared with a
+solve afresh.
 """
 
 from __future__ import annotations
