@@ -171,7 +171,7 @@ def _made(
     findings = [text for away in levels for text in _strayed(away)]
     findings += [place.told for place in flexed.findings] if flexed else []
     findings += [
-        f"{each.about}: {each.name}: {each.told}"
+        f"{each.about}: {each.name}: {each.told}" + (f"; {each.mend}" if each.mend else "")
         for each in check(replace(rig, document=None), surface=surface)
         if each.finding
     ]

@@ -55,7 +55,7 @@ def _text(facts: Sequence[Fact]) -> str:
                 fact.about,
                 fact.name,
                 fact.told,
-                ", ".join(map(str, fact.where)),
+                "; ".join(filter(None, (", ".join(map(str, fact.where)), fact.mend))),
             )
             for fact in facts
         ]

@@ -182,7 +182,7 @@ def _fact_card(rig: Rig, fact: Fact) -> str:
     return (
         f"<li>{'' if drawn is None else _image(drawn, f'where: {where}')}"
         f"<b>{html.escape(fact.about)}: {html.escape(fact.name)} {html.escape(fact.told)}</b>"
-        f"{html.escape(where)}</li>"
+        f"{html.escape('; '.join(filter(None, (where, fact.mend))))}</li>"
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +14,8 @@ from autoweight.skeleton.sides import likely_plane
 from autoweight.surface import Surface, prepare
 from autoweight.surface.health import health
 from autoweight.weights.cutoff import cut_off
-from autoweight.weights.mirroring import unevenness
+from autoweight.weights.locks import marked
+from autoweight.weights.mirroring import differences, mendable, symmetry
 from autoweight.weights.strays import NOTABLE, unwanted
 
 __all__ = ["Fact", "check"]
@@ -34,6 +35,9 @@ APART = 1e-6
 UNEVEN = 1e-4
 """Left and right further apart than this are told from rounding in the file."""
 
+ODD = 2.001 / 255
+"""The same on the plane between them, where 8 bits may leave a unit that no two can share."""
+
 EXAMPLES = 5
 
 
@@ -52,6 +56,8 @@ class Fact:
         Whether somebody should look at it; otherwise it is only said.
     where : tuple
         The first few places: vertex numbers or joint names.
+    mend : str
+        What mends it, where one command does.
     """
 
     about: str
@@ -59,6 +65,7 @@ class Fact:
     value: int | float | str
     finding: bool = False
     where: tuple[int | str, ...] = ()
+    mend: str = ""
 
     @property
     def told(self) -> str:
@@ -210,7 +217,7 @@ def _weights(rig: Rig, weights: Weights, surface: Surface) -> list[Fact]:
         _vertices(f"vertices with weights under {TINY:g}", tiny),
         _vertices("vertices that differ from their twin across a seam", cracked),
         *stray,
-        *_sides(rig, surface),
+        *_sides(rig, weights, surface),
         Fact(
             "weights",
             "joints without vertices",
@@ -220,17 +227,25 @@ def _weights(rig: Rig, weights: Weights, surface: Surface) -> list[Fact]:
     ]
 
 
-def _sides(rig: Rig, surface: Surface) -> list[Fact]:
+def _sides(rig: Rig, weights: Weights, surface: Surface) -> list[Fact]:
     plane = likely_plane(rig.skeleton)
     if plane is None:
         return [Fact("weights", "left and right", "no joints are named for the two sides")]
-    apart = unevenness(rig, plane, surface=surface)
+    across = symmetry(rig, plane, surface=surface)
+    apart = differences(weights, across)
     axis = "xyz"[int(np.abs(plane.normal).argmax())]
     alone = np.flatnonzero(np.isnan(apart))
-    uneven = np.flatnonzero(apart > UNEVEN)
+    on_plane = across.vertices.side[surface.weld] == 0
+    uneven = apart > np.where(on_plane, ODD, UNEVEN)
+    evened = int((uneven & mendable(weights, across, marked(rig))).sum())
+    which = "them" if evened == uneven.sum() else f"{evened} of them"
+    mend = f"solve --mirror {axis}, or mirror --plane {axis}, makes {which} equal"
+    differing = _vertices(
+        "vertices whose weights differ from their counterpart's", np.flatnonzero(uneven)
+    )
     return [
         Fact("weights", f"largest difference of the two sides of {axis}", _largest(apart)),
-        _vertices("vertices whose weights differ from their counterpart's", uneven),
+        replace(differing, mend=mend if evened else ""),
         Fact(
             "weights",
             "vertices without a counterpart",

@@ -24,7 +24,9 @@ __all__ = [
     "Symmetry",
     "check_plane",
     "counterparts",
+    "differences",
     "evened",
+    "mendable",
     "mirror",
     "mirrored",
     "report",
@@ -301,17 +303,25 @@ def check_plane(across: Symmetry, keep: str) -> None:
     """
     if keep not in KEEPS:
         raise RecipeError(f"nothing is kept by {keep!r}; {suggestion(keep, KEEPS)}")
+    wrong = _misfit(across, keep)
+    if wrong:
+        raise GeometryError(wrong)
+
+
+def _misfit(across: Symmetry, keep: str) -> str:
+    """Why weights cannot be mirrored across a plane; empty where they can."""
     points, found = across.surface.vertices, across.vertices
     lost = found.partner == UNPAIRED
     if lost.any() and len(_lenders(across, keep)) == 0:
-        raise GeometryError(f"no face is wholly on the {keep} side of the plane; move the plane")
+        return f"no face is wholly on the {keep} side of the plane; move the plane"
     size = float(np.linalg.norm(np.ptp(points, axis=0)))
     nothing = lost & (found.distance > STRANGE * size)
     if nothing.mean() > 0.5:
-        raise GeometryError(
+        return (
             f"{nothing.mean():.0%} of the vertices have nothing within {STRANGE:.0%} of the "
             "model's size at their mirror image; choose the plane it is symmetric to"
         )
+    return ""
 
 
 def _lenders(across: Symmetry, keep: str) -> NDArray[np.int32]:
@@ -356,9 +366,7 @@ def evened(
     """
     found, weld = across.vertices, across.surface.weld
     own = weights.matrix[across.surface.speakers]
-    usable = found.partner != UNPAIRED
-    usable[(own @ across.alone.astype(np.float64)) > 0] = False
-    usable &= usable[found.partner]
+    usable = _exact(own, across)
     if fixed is not None:
         usable[weld[fixed]] = False
     fits = np.diff(own.indptr)[found.partner] <= how.max_influences  # a locked row may not
@@ -370,6 +378,14 @@ def evened(
     touched[from_kept], touched[centre] = True, True
     changed = np.flatnonzero(touched[weld])
     return Weights(replaced(weights.matrix, changed, rows[weld[changed]]))
+
+
+def _exact(own: sparse.csr_array, across: Symmetry) -> NDArray[np.bool_]:
+    """Vertices of the surface, with rows (n, j), that a mirror can make equal to a counterpart."""
+    partner = across.vertices.partner
+    found = partner != UNPAIRED
+    found[(own @ across.alone.astype(np.float64)) > 0] = False
+    return np.asarray(found & found[partner])
 
 
 def _centred(rows: NDArray[np.float64], flip: NDArray[np.int64], how: Tidy) -> sparse.csr_array:
@@ -440,10 +456,42 @@ def unevenness(
     if rig.weights is None:
         raise WeightsError("there are no weights to compare; solve the rig first")
     across = symmetry(rig, plane, overrides, tolerance=tolerance, surface=surface)
-    partner, own = across.vertices.partner, rig.weights.matrix[across.surface.speakers]
+    return differences(rig.weights, across)
+
+
+def differences(weights: Weights, across: Symmetry) -> NDArray[np.float64]:
+    """How far the weights of each vertex are from those of its counterpart; see `unevenness`."""
+    partner, own = across.vertices.partner, weights.matrix[across.surface.speakers]
     apart = np.asarray(abs(own - own[partner][:, across.flip]).sum(axis=1)).ravel()
     apart[partner == UNPAIRED] = np.nan
     return apart[across.surface.weld]
+
+
+def mendable(
+    weights: Weights, across: Symmetry, fixed: NDArray[np.bool_], keep: str = Mirror.keep
+) -> NDArray[np.bool_]:
+    """Which vertices a mirror makes equal to their counterparts, whatever they have now.
+
+    Parameters
+    ----------
+    weights : Weights
+    across : Symmetry
+    fixed : ndarray, shape (n,), bool
+        Vertices of the mesh that may not change.
+    keep : {'positive', 'negative', 'mean'}
+
+    Returns
+    -------
+    ndarray, shape (n,), bool
+        None where the plane would be refused; see `mirrored`. On the plane, whole units of a
+        file with 8 or 16 bits may stay one apart; see `evened`.
+    """
+    surface = across.surface
+    if _misfit(across, keep):
+        return np.zeros(len(surface.weld), dtype=bool)
+    found = _exact(weights.matrix[surface.speakers], across)
+    found[surface.weld[fixed]] = False
+    return np.asarray(found & found[across.vertices.partner])[surface.weld]
 
 
 def counterparts(surface: Surface, plane: Plane, reach: float) -> Counterparts:

@@ -1,11 +1,17 @@
+from dataclasses import replace
+
 import numpy as np
 from scipy import sparse
+from twins import egg, rig
 
 from autoweight import Mesh, Rig, Skeleton, Weights
 from autoweight.flexing.flex import flex
+from autoweight.skeleton.sides import Plane
 from autoweight.surface import prepare
 from autoweight.surface.patches import islands
-from autoweight.weights.checking import check
+from autoweight.weights.checking import Fact, check
+from autoweight.weights.locks import ATTRIBUTE
+from autoweight.weights.mirroring import mirror
 
 
 def strip(length: int) -> Mesh:
@@ -167,3 +173,49 @@ def test_a_joint_that_borders_on_its_grandparent_may_have_more_than_its_parent()
     dense = rig.weights.dense()
     dense[8:14] = 0.2, 0.2, 0.6
     assert findings(Rig(rig.mesh, rig.skeleton, Weights(dense))) == {}
+
+
+def sides(rig: Rig) -> Fact:
+    """What is said of counterparts whose weights differ."""
+    (found,) = [fact for fact in check(rig) if fact.name.endswith("their counterpart's")]
+    return found
+
+
+def turned(built: Rig, order: list[int]) -> Rig:
+    """A rig with its axes in another order."""
+    rest = built.skeleton.rest.copy()
+    rest[:, :3, 3] = rest[:, order, 3]
+    skeleton = Skeleton(built.skeleton.names, built.skeleton.parents, rest)
+    return Rig(Mesh(built.mesh.vertices[:, order], built.mesh.faces), skeleton, built.weights)
+
+
+def test_what_evens_two_sides_is_named_with_its_axis_and_does_so():
+    uneven = rig(*egg(2))
+    for axis, order in (("x", [0, 1, 2]), ("z", [1, 2, 0])):
+        built = turned(uneven, order)
+        found = sides(built)
+        assert found.finding and f"--mirror {axis}," in found.mend and "makes them" in found.mend
+        even = replace(built, weights=mirror(built, Plane.named(axis))[0])
+        assert (sides(even).value, sides(even).mend) == (0, "")
+
+
+def test_only_what_a_mirror_would_even_is_promised():
+    built = rig(*egg(2))
+    locked = built.mesh.vertices[:, 1] > 0.5
+    found = sides(replace(built, attributes={ATTRIBUTE: locked.astype(np.float32)}))
+    assert f"makes {found.value - locked.sum()} of them equal" in found.mend
+    # With a larger body that is on one side alone the plane would be refused.
+    (vertices, faces), (more, others) = egg(2), egg(3)
+    beside = np.vstack([vertices, more + [9, 0, 0]]), np.vstack([faces, others + len(vertices)])
+    assert sides(rig(*beside)).finding and sides(rig(*beside)).mend == ""
+
+
+def test_an_odd_unit_on_the_plane_is_rounding():
+    built = rig(*egg(2))
+    dense = np.zeros((len(built.mesh.vertices), 6))
+    dense[:, 1:3] = np.array([127, 128]) / 255
+    left, right = built.mesh.vertices[:, 0] > 0, built.mesh.vertices[:, 0] < 0
+    dense[left, 1:3], dense[right, 1:3] = [0, 1], [1, 0]
+    assert sides(replace(built, weights=Weights(dense))).value == 0
+    dense[~(left | right), 1:3] = np.array([126, 129]) / 255
+    assert sides(replace(built, weights=Weights(dense))).value == int((~(left | right)).sum())
