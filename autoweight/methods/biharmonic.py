@@ -70,7 +70,7 @@ def solve(problem: Problem) -> sparse.csr_array:
     surface = problem.surface
     count, joints = len(surface), len(problem.skeleton)
     problem.progress("cutting the body", 0.0)
-    places, which = _places(problem.bones, float(np.linalg.norm(np.ptp(surface.vertices, axis=0))))
+    places, which = _places(problem.bones, surface.diagonal)
     body = tetrahedra(surface, places)
     held, values = _handles(body, problem.bones, places, which, joints)
     found = bounded(energy(body), held, values, problem)

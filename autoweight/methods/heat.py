@@ -102,7 +102,7 @@ def _in_sight(rays: Sight, owned: Stretches, progress: Progress) -> _Pairs:
     surface, outward = rays.surface, rays.surface.outward
     bones = owned.bones
     lit = Bones(bones.joint, rays.under(bones.head), rays.under(bones.tail))
-    on = ON * np.linalg.norm(np.ptp(surface.vertices, axis=0))
+    on = ON * surface.diagonal
     # Neighbours in space have the same few bones near, and send their rays the same ways.
     order = cKDTree(surface.vertices, leafsize=CHUNK, compact_nodes=False).indices
     starts = range(0, len(surface), CHUNK)
@@ -154,7 +154,7 @@ def _warmth(
 
     used = slant > 0
     vertex, slant = warm.vertex[used], slant[used]
-    floor = 1e-3 * np.linalg.norm(np.ptp(surface.vertices, axis=0))
+    floor = 1e-3 * surface.diagonal
     away, distance = (np.maximum(each[used], floor) for each in (warm.reach, warm.distance))
     begin = np.flatnonzero(np.diff(vertex, prepend=-1))
     nearest = np.full(count, np.inf)

@@ -35,7 +35,7 @@ def solve(problem: Problem) -> sparse.csr_array:
     Conference, 1968.
     """
     count, joints = len(problem.surface), len(problem.skeleton)
-    reach = 1e-6 * np.linalg.norm(np.ptp(problem.surface.vertices, axis=0))
+    reach = 1e-6 * problem.surface.diagonal
     rows = []
     for start in range(0, count, CHUNK):
         points = problem.surface.vertices[start : start + CHUNK]

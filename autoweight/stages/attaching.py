@@ -170,7 +170,7 @@ def _contact(
 ) -> _Contact | None:
     """What a piece has to do with those below, None if they are near less than a share of it."""
     own = np.flatnonzero(pieces.of == piece)
-    reach = REACH * float(np.linalg.norm(np.ptp(surface.vertices, axis=0)))
+    reach = REACH * surface.diagonal
     low, high = (end(surface.vertices[own], axis=0) for end in (np.min, np.max))
     faces = surface.faces[below[pieces.of[surface.faces[:, 0]]]]
     corners = surface.vertices[faces]

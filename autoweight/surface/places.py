@@ -124,7 +124,7 @@ class Ground:
         self.surface = surface
         self.corners = surface.faces.astype(np.int64)
         self.flat = igl.per_face_normals(surface.vertices, surface.faces, np.zeros(3))
-        self.diagonal = float(np.linalg.norm(np.ptp(surface.vertices, axis=0)))
+        self.diagonal = surface.diagonal
         self.tree = igl.AABB()
         self.tree.init(surface.vertices, self.corners)
 

@@ -14,6 +14,7 @@ from scipy.spatial import cKDTree
 
 from autoweight.errors import GeometryError
 from autoweight.rig import Mesh
+from autoweight.rows import entry_rows
 
 __all__ = ["Surface", "prepare"]
 
@@ -60,13 +61,20 @@ class Surface:
         return np.unique(self.weld, return_index=True)[1]
 
     @cached_property
+    def diagonal(self) -> float:
+        """Of the bounding box, in scene units."""
+        return float(np.linalg.norm(np.ptp(self.vertices, axis=0)))
+
+    @cached_property
     def edges(self) -> NDArray[np.int32]:
         """Each undirected edge once, (e, 2), lower vertex first, sorted."""
-        ends = np.concatenate([self.faces[:, [0, 1]], self.faces[:, [1, 2]], self.faces[:, [2, 0]]])
-        # A plain sort of one number an edge is faster than anything that sorts rows.
-        key = np.sort(ends.min(axis=1).astype(np.int64) * len(self) + ends.max(axis=1))
-        key = key[np.concatenate([[True], key[1:] != key[:-1]])]
-        return np.stack(np.divmod(key, len(self)), axis=1).astype(np.int32)
+        first, second = self.faces.ravel(), self.faces[:, [1, 2, 0]].ravel()
+        ends = np.minimum(first, second), np.maximum(first, second)
+        # Rows of a sparse matrix are sorted by counting, which nothing that compares keeps up with.
+        found = sparse.coo_array((np.ones(len(first), np.int8), ends), shape=(len(self),) * 2)
+        rows = found.tocsr()
+        rows.sum_duplicates()
+        return np.column_stack([entry_rows(rows), rows.indices]).astype(np.int32, copy=False)
 
     @cached_property
     def adjacency(self) -> sparse.csr_array:

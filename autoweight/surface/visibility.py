@@ -69,7 +69,7 @@ class Sight:
     def __init__(self, surface: Surface) -> None:
         self.surface = surface
         self._low = surface.vertices.min(axis=0)
-        self._scale = SIZE / np.linalg.norm(np.ptp(surface.vertices, axis=0))
+        self._scale = SIZE / surface.diagonal
 
     @cached_property
     def _tree(self) -> _Tree:
