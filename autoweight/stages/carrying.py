@@ -203,7 +203,7 @@ def carry(
 
     # From here on one row for each surface vertex, so that no seam can open.
     kept = _taken(old, twin[target.speakers])
-    on_source = sparse.csr_array(_mean(source) @ old)
+    on_source = sparse.csr_array(source.mean @ old)
     moved = follow(source.vertices, on_source, before, after, heirs, slack=slack)
     ground = Ground(replace(source, vertices=moved))
     copy = _copied(ground, target, on_source, kept, reach * ground.diagonal, np.radians(angle))
@@ -371,15 +371,6 @@ def _file_normals(rig: Rig) -> NDArray[np.float64]:
     return np.divide(found, length, out=found, where=length > 0)
 
 
-def _mean(surface: Surface) -> sparse.csr_array:
-    """The matrix that averages file vertices over each surface vertex."""
-    share = 1 / np.bincount(surface.weld, minlength=len(surface))
-    return sparse.csr_array(
-        (share[surface.weld], (surface.weld, np.arange(len(surface.weld)))),
-        shape=(len(surface), len(surface.weld)),
-    )
-
-
 def _taken(rows: sparse.csr_array, which: NDArray[np.integer]) -> sparse.csr_array:
     """Rows by their numbers, bit for bit; empty ones for -1."""
     found = rows[np.maximum(which, 0)]
@@ -474,5 +465,5 @@ def _locks(
     if ATTRIBUTE not in finished.attributes:
         return None
     locked = marked(finished)
-    amid = copy.interpolator @ (_mean(source) @ locked.astype(float)) > 1 - 1e-9
+    amid = copy.interpolator @ (source.mean @ locked.astype(float)) > 1 - 1e-9
     return np.where(copy.placed, locked[np.maximum(twin, 0)], amid & copy.known)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import igl
@@ -43,6 +43,9 @@ class Surface:
         Their names.
     repairs : tuple of str
         What was left out or joined, in words.
+    loose : ndarray, shape (l,), int64
+        Vertices of the user's mesh that no usable face has; the nearest that one has stands for
+        them.
     """
 
     vertices: NDArray[np.float64]
@@ -51,14 +54,26 @@ class Surface:
     part: NDArray[np.int32]
     parts: tuple[str, ...]
     repairs: tuple[str, ...] = ()
+    loose: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, dtype=np.int64))
 
     def __len__(self) -> int:
         return len(self.vertices)
 
     @cached_property
     def speakers(self) -> NDArray[np.int64]:
-        """The first of the mesh's vertices that each surface vertex stands for, (n,)."""
-        return np.unique(self.weld, return_index=True)[1]
+        """The first of the mesh's vertices that are in the place of each, (n,)."""
+        there = np.delete(np.arange(len(self.weld)), self.loose)
+        found = np.full(len(self), len(self.weld))
+        np.minimum.at(found, self.weld[there], there)
+        return found
+
+    @property
+    def mean(self) -> sparse.csr_array:
+        """Averages what the mesh's vertices have in each place, rows sum to 1, (n, source)."""
+        there = np.delete(np.arange(len(self.weld)), self.loose)
+        place = self.weld[there]
+        share = 1 / np.bincount(place, minlength=len(self))
+        return sparse.csr_array((share[place], (place, there)), shape=(len(self), len(self.weld)))
 
     @cached_property
     def diagonal(self) -> float:
@@ -219,10 +234,10 @@ def prepare(mesh: Mesh, *, tolerance: float = 1e-6) -> Surface:
     repairs = tuple(text.format(count) for text, count in counts.items() if count)
     part = np.full(len(vertices), len(mesh.parts), dtype=np.int32)
     for index, each in enumerate(mesh.parts):
-        own = weld[each.vertices]
+        own = weld[each.vertices][~lost[each.vertices]]
         part[own] = np.minimum(part[own], index)
     names = tuple(each.name for each in mesh.parts)
-    return Surface(vertices, number[faces], weld, part, names, repairs)
+    return Surface(vertices, number[faces], weld, part, names, repairs, np.flatnonzero(lost))
 
 
 def _weld(

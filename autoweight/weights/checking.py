@@ -205,7 +205,7 @@ def _weights(rig: Rig, weights: Weights, surface: Surface) -> list[Fact]:
     # The first vertex of each place speaks for it; the others have to agree.
     apart = abs(matrix - matrix[surface.speakers[surface.weld]])
     crack = np.bincount(entry_rows(apart)[apart.data > APART], minlength=len(influences)) > 0
-    crack[_loose(rig.mesh)] = False  # they are nobody's twins
+    crack[surface.loose] = False  # they are nobody's twins
     cracked = np.flatnonzero(crack)
     stray = _stray(rig.skeleton, matrix[surface.speakers], surface)
     return [

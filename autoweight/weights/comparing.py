@@ -65,7 +65,7 @@ def compare(rig: Rig, weights: Weights, *, surface: Surface | None = None) -> Di
     if rig.weights is None:
         raise WeightsError("the rig has no weights to compare with; give one that has")
     surface = surface or prepare(rig.mesh)
-    own, other = (_averaged(each.matrix, surface) for each in (rig.weights, weights))
+    own, other = (surface.mean @ each.matrix for each in (rig.weights, weights))
     return _difference(rig, surface, *_gaps(rig, surface, sparse.csr_array(own - other)))
 
 
@@ -124,7 +124,7 @@ def compare_rigs(rig: Rig, other: Rig, *, surface: Surface | None = None) -> Com
         A joint of the other that carries weight is not among the rig's.
     """
     surface = surface or prepare(rig.mesh)
-    own = _averaged(_weights_of(rig).matrix, surface)
+    own = surface.mean @ _weights_of(rig).matrix
     theirs = _at(surface.vertices, _renamed(other, rig.skeleton), other.mesh, rig.mesh, surface)
     share = surface.areas / surface.areas.sum()
     gap = sparse.csr_array(own - theirs)
@@ -219,9 +219,9 @@ def _at(
     import igl
 
     if np.array_equal(mesh.vertices, wanted.vertices):
-        return _averaged(weights, surface)
+        return surface.mean @ weights
     there = prepare(mesh)
-    onto = _averaged(weights, there)
+    onto = there.mean @ weights
     _, face, closest = igl.point_mesh_squared_distance(points, there.vertices, there.faces)
     corner = there.faces[face]
     at = igl.barycentric_coordinates(closest, *(there.vertices[corner[:, k]] for k in range(3)))
@@ -230,13 +230,3 @@ def _at(
         shape=(len(points), len(there)),
     )
     return mix @ onto
-
-
-def _averaged(matrix: sparse.csr_array, surface: Surface) -> sparse.csr_array:
-    """Mean over the vertices of the mesh that each surface vertex stands for."""
-    count = np.bincount(surface.weld, minlength=len(surface))
-    gather = sparse.csr_array(
-        (1 / count[surface.weld], (surface.weld, np.arange(len(surface.weld)))),
-        shape=(len(surface), len(surface.weld)),
-    )
-    return gather @ matrix

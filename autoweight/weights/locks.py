@@ -111,6 +111,7 @@ class Locks:
         Of several the first that is locked whole speaks, then the first that is in part.
         """
         rank = np.where(self.whole, 0, np.where(self.partial, 1, 2))
+        rank[surface.loose] = 3  # in no place of the surface
         order = np.lexsort((rank, surface.weld))
         _, first = np.unique(surface.weld[order], return_index=True)
         return self.taken(order[first])

@@ -5,7 +5,7 @@ from hypothesis import strategies as st
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial.distance import cdist
 
-from autoweight import Mesh
+from autoweight import Mesh, Part
 from autoweight.errors import GeometryError
 from autoweight.surface import prepare
 
@@ -76,6 +76,17 @@ def test_faces_without_area_and_twins_are_left_out_and_said():
     said = " ".join(surface.repairs)
     assert "2 faces without area" in said and "2 faces that were there twice" in said
     assert "2 vertices without a face" in said
+
+
+def test_a_vertex_without_a_face_neither_speaks_for_a_place_nor_says_its_part():
+    points = np.concatenate([[[0.1, 0, 0], [0, 0, 0]], TETRAHEDRON])
+    parts = (Part("stray", slice(0, 2), slice(0, 0)), Part("body", slice(2, 6), slice(0, 4)))
+    surface = prepare(Mesh(points, SIDES + 2, parts))
+    np.testing.assert_array_equal(surface.weld[:2], 0)
+    np.testing.assert_array_equal(surface.loose, [0, 1])
+    np.testing.assert_array_equal(surface.speakers, [2, 3, 4, 5])
+    np.testing.assert_array_equal(surface.part, 1)
+    np.testing.assert_array_equal(surface.mean @ np.arange(6), [2, 3, 4, 5])
 
 
 def test_a_vertex_far_away_does_not_end_in_all_pairs():

@@ -1,5 +1,7 @@
 """What a mesh causes is said of the mesh, and what is stray on any mesh of the weights."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -96,3 +98,13 @@ def test_a_vertex_without_a_face_is_no_twin_of_the_nearest():
     assert [fact.name for fact in facts if fact.finding] == []
     (fact,) = [fact for fact in facts if fact.name == "vertices without a face"]
     assert (fact.about, fact.value, fact.where) == ("mesh", 1, (len(mesh.vertices),))
+
+
+def test_a_vertex_without_a_face_says_nothing_of_the_place_it_lies_in():
+    mesh = together(sheet(range(13), range(7)))
+    more = Mesh(np.vstack([mesh.vertices[-1:], mesh.vertices]), mesh.faces + 1)
+    rig = rig_of(more)
+    dense = rig.weights.dense()
+    dense[0] = dense[1]  # of the other end
+    facts = check(replace(rig, weights=Weights(dense)))
+    assert [fact.name for fact in facts if fact.finding] == []

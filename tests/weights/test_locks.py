@@ -271,3 +271,15 @@ def test_weights_that_are_not_there_cannot_be_kept(two_parts):
     bare = Rig(two_parts.mesh, two_parts.skeleton)
     with pytest.raises(RecipeError, match="no weights yet"):
         solve(bare, parse_recipe("[[lock]]\nvertices = [1]"))
+
+
+def test_a_locked_vertex_without_a_face_locks_no_place():
+    mesh, _ = body()
+    alone = Mesh(np.vstack([mesh.vertices[:1], mesh.vertices]), mesh.faces + 1)
+    built = spine(alone, painted(len(alone.vertices), np.random.default_rng(0)))
+    locks = find_locks(Recipe(lock=(Lock(vertices=(0,)),)), built, active(built))
+    assert locks.whole.any() and not locks.on(prepare(alone)).whole.any()
+    bare = spine(alone, built.weights)
+    found = solve(built, Recipe(lock=(Lock(vertices=(0,)),))).dense()
+    np.testing.assert_array_equal(found[1:], solve(bare).dense()[1:])
+    np.testing.assert_array_equal(found[0], built.weights.dense()[0])
