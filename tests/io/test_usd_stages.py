@@ -250,3 +250,20 @@ def test_damaged_files_are_an_error_or_a_rig(tmp_path, ring, suffix):
             assert np.isfinite(load(path).mesh.vertices).all()
         except AutoweightError as error:
             assert str(error).startswith(f"{path}: ")
+
+
+@pytest.mark.parametrize(
+    ("spoil", "told"),
+    [
+        (lambda indices, weights: weights.SetElementSize(9), r"jointWeights \(9 each, vertex\)"),
+        (lambda indices, weights: indices.SetInterpolation("varying"), r"\(\d each, varying\)"),
+        (lambda indices, weights: weights.GetAttr().Clear(), "no jointWeights"),
+    ],
+)
+def test_influences_that_the_library_leaves_out_are_not_taken_for_none(tmp_path, ring, spoil, told):
+    stage = stage_at(tmp_path / "torus.usda")
+    primvars = UsdGeom.PrimvarsAPI(stage.GetPrimAtPath("/Rig/mesh"))
+    spoil(*(primvars.GetPrimvar(f"skel:joint{what}") for what in ("Indices", "Weights")))
+    stage.Export(str(tmp_path / "spoiled.usda"))
+    with pytest.raises(FileError, match=f"{told}.* does not use as they are; export it again"):
+        load(tmp_path / "spoiled.usda")

@@ -151,6 +151,8 @@ def _assemble(
             columns = columns if order is None else arrays.lookup(name, list(order), joints)
             constant = query.IsRigidlyDeformed()
             found = arrays.weights(query, name, len(points), columns, len(joints), moment)
+        else:
+            arrays.refuse_unfit(prim, name)
         span = slice(count, count + len(points))
         count, face_start, face_count = span.stop, face_count, face_count + len(triangles)
         vertices.append(points @ place[:3, :3].T + place[:3, 3])

@@ -14,7 +14,7 @@ from autoweight.io.usd.library import bindings
 from autoweight.io.usd.moment import Moment
 from autoweight.io.usd.specs import CUSTOM
 
-__all__ = ["customs", "joined", "lookup", "queries", "triangles", "weights"]
+__all__ = ["customs", "joined", "lookup", "queries", "refuse_unfit", "triangles", "weights"]
 
 
 def queries(skeleton_prim: Any) -> dict[Any, Any]:
@@ -97,6 +97,28 @@ def weights(
     )
     found.sum_duplicates()
     return found if rows == points else sparse.csr_array(found[[0] * points])
+
+
+def refuse_unfit(prim: Any, name: str) -> None:
+    """Refuse influences that the library warns of and then leaves out, as if there were none."""
+    pxr = bindings()
+    if not pxr.UsdSkel.BindingAPI(prim).GetInheritedSkeleton():
+        return
+    primvars = pxr.UsdGeom.PrimvarsAPI(prim)
+    pair = [
+        primvars.FindPrimvarWithInheritance(f"skel:{what}")
+        for what in ("jointIndices", "jointWeights")
+    ]
+    if any(each.HasValue() for each in pair):
+        told = " and ".join(
+            f"{each.GetPrimvarName()[5:]} ({each.GetElementSize()} each, {each.GetInterpolation()})"
+            if each.HasValue()
+            else f"no {each.GetPrimvarName()[5:]}"
+            for each in pair
+        )
+        raise FileError(
+            f"part {name!r} has {told}, which OpenUSD does not use as they are; export it again"
+        )
 
 
 def customs(prim: Any, points: int) -> dict[str, NDArray[Any]]:
