@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autoweight.rig import ALONG, Skeleton
+from autoweight.skeleton.sides import UNPAIRED, likely_plane, pairs
 
 __all__ = [
     "Bones",
@@ -40,6 +41,9 @@ is less than this."""
 SPREAD = np.tan(np.radians(2))
 """How far to each side the rays that look for where a bone leaves the body are off its way: the
 one in the middle may slip through between two faces, or meet a tooth."""
+
+RAYS = 5
+"""The ray in the middle, and one to each side of it."""
 
 CHUNK = 1 << 15
 """Points whose distances to all bones are held at once."""
@@ -100,8 +104,9 @@ def frames(skeleton: Skeleton, depth: Depth | None = None) -> Frames:
     Frames
         A bone ends at the joint's tip; else at the child along the axis the joints share; else,
         if the file has no tips, at the only child or in the middle of several. What is left has
-        a bone along the axis, 0.45 of the way to where it leaves the body; without an axis, or a
-        body, it goes on from its parent's bone for as far again.
+        a bone along the axis, 0.45 of the way to where it leaves the body, the same for joints that
+        are counterparts; without an axis, or a body, it goes on from its parent's bone for as far
+        again.
     """
     at, parents = skeleton.positions, skeleton.parents
     ahead = leads(skeleton)
@@ -121,7 +126,7 @@ def frames(skeleton: Skeleton, depth: Depth | None = None) -> Frames:
         ways = skeleton.orientations @ skeleton.axis
         length = np.linalg.norm(before, axis=1)
         if depth is not None:
-            length[left] = INWARD * _depth(depth, at[left], ways[left], skeleton.orientations[left])
+            length[left] = INWARD * _way_out(skeleton, depth, ways, left)[left]
         left &= np.isfinite(length) & (length > 0)
         end[left] = at[left] + length[left, None] * ways[left]
         told |= left
@@ -149,13 +154,35 @@ def leads(skeleton: Skeleton) -> NDArray[np.intp]:
     return found
 
 
-def _depth(
+def _way_out(
+    skeleton: Skeleton, depth: Depth, ways: NDArray[np.float64], wanted: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """How far it is along its way from each wanted joint to where that leaves the body, (j,).
+
+    The median of its rays and its counterpart's, so that those which slip between two fingers on
+    one side alone do not set the sides apart; of two in the middle the shorter.
+    """
+    found = np.full((len(skeleton), RAYS), np.inf)
+    at, turns = skeleton.positions[wanted], skeleton.orientations[wanted]
+    found[wanted] = _depths(depth, at, ways[wanted], turns)
+    other = np.arange(len(skeleton))
+    plane = likely_plane(skeleton)
+    if plane is not None:
+        partner = pairs(skeleton, plane)
+        image = ways - 2 * np.outer(ways @ plane.normal, plane.normal)
+        alike = np.einsum("ji,ji->j", image, ways[partner]) > ALONG
+        shared = (partner != UNPAIRED) & alike & wanted & wanted[partner]
+        other[shared] = partner[shared]
+    return np.sort(np.concatenate([found, found[other]], axis=1), axis=1)[:, RAYS - 1]
+
+
+def _depths(
     depth: Depth,
     origins: NDArray[np.float64],
     ways: NDArray[np.float64],
     turns: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """Median of the depths along some ways and to all sides of them, (k,)."""
+    """Depths along some ways and to all sides of them, (k, `RAYS`)."""
     # The joint's other two axes, so that a mirrored joint has mirrored rays.
     across = turns - np.einsum("ki,kij->kj", ways, turns)[:, None] * ways[:, :, None]
     sides = np.sort(np.linalg.norm(across, axis=1), axis=1)[:, 1:]
@@ -165,7 +192,7 @@ def _depth(
     rays = ways[:, None] + np.einsum("kij,tj->kti", across, tilts)
     rays /= np.linalg.norm(rays, axis=2, keepdims=True)
     found = depth(np.repeat(origins, len(tilts), axis=0), rays.reshape(-1, 3))
-    return np.median(found.reshape(-1, len(tilts)), axis=1)
+    return found.reshape(-1, len(tilts))
 
 
 def _across(skeleton: Skeleton, ways: NDArray[np.float64]) -> NDArray[np.float64]:

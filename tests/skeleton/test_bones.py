@@ -74,6 +74,33 @@ def test_frames_are_right_handed_and_turn_with_the_rig():
     np.testing.assert_allclose(again.end, found.end @ turn[:3, :3].T, atol=1e-12)
 
 
+def hands(other="hand_R", lean=0.0) -> Skeleton:
+    """Two arms with hands that point away from the body along their y."""
+    rest = np.tile(np.eye(4), (5, 1, 1))
+    rest[1:, 0, 3] = 1, -1, 2, -2
+    rest[1:, :3, :3] = turned([(1, 0, 0), (-1, 0, 0), (1, 0, 0), (-1, np.tan(lean), 0)])
+    return Skeleton(("body", "arm_L", "arm_R", "hand_L", other), [-1, 0, 0, 1, 2], rest)
+
+
+def slipping(origins, ways):
+    """Two away, but for three rays of the right hand that slip through and go on to seven."""
+    found = np.full(len(ways), 2.0)
+    right = np.flatnonzero(origins[:, 0] < 0)
+    found[right[:3]] = 7.0
+    return found
+
+
+def test_counterparts_are_measured_together():
+    np.testing.assert_allclose(reach_of(hands()), 0.9)
+    for apart in (hands("claw_R"), hands(lean=np.radians(20))):
+        np.testing.assert_allclose(reach_of(apart), (0.9, 3.15))
+
+
+def reach_of(skeleton):
+    found = frames(skeleton, slipping)
+    return np.linalg.norm(found.end - found.start, axis=1)[3:]
+
+
 @pytest.mark.parametrize("inward", [1, -1])
 def test_depth_passes_faces_that_it_comes_to_from_outside(inward):
     mesh, _ = tube(straight, 4.0, 0.4, 41, 24)
