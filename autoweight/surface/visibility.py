@@ -132,12 +132,7 @@ class Sight:
         -------
         ndarray, shape (r,), bool
         """
-        ways = np.ascontiguousarray((targets - origins) * self._scale)
-        tree = self._tree
-        face, _, _ = tree.boxes.intersect_ray_first(
-            tree.vertices, tree.faces, self._scaled(origins), ways, 1 - GRAZE
-        )
-        return face < 0
+        return self._first(origins, targets - origins, 1 - GRAZE)[0] < 0
 
     def hits(
         self, origins: NDArray[np.float64], ways: NDArray[np.float64]
@@ -156,16 +151,22 @@ class Sight:
         distance : ndarray, shape (r,)
             Infinite there.
         """
+        face, distance = self._first(origins, ways, np.inf)
+        return face, np.where(face >= 0, distance, np.inf)
+
+    def _first(
+        self, origins: NDArray[np.float64], ways: NDArray[np.float64], until: float
+    ) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+        """The first face on each way, -1 for none, and how many ways off, until so many."""
         tree = self._tree
-        found = tree.boxes.intersect_ray_first(
+        face, share, _ = tree.boxes.intersect_ray_first(
             tree.vertices,
             tree.faces,
             self._scaled(origins),
             np.ascontiguousarray(ways * self._scale),
-            np.inf,
+            until,
         )
-        face = np.asarray(found[0], dtype=np.intp)
-        return face, np.where(face >= 0, found[1], np.inf)
+        return np.asarray(face, dtype=np.intp), share
 
     def depth(self, origins: NDArray[np.float64], ways: NDArray[np.float64]) -> NDArray[np.float64]:
         """How far rays from within go before they leave the body.
