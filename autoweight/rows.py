@@ -32,10 +32,11 @@ def entry_rows(matrix: sparse.csr_array) -> NDArray[np.intp]:
 
 def selected(matrix: sparse.csr_array, kept: NDArray[np.bool_]) -> sparse.csr_array:
     """The same matrix with some of its stored entries alone; `kept` has one value for each."""
-    found = matrix.copy()
-    found.data = np.where(kept, found.data, 0.0)
-    found.eliminate_zeros()
-    return found
+    before = np.zeros(len(kept) + 1, dtype=matrix.indptr.dtype)
+    np.cumsum(kept, out=before[1:])
+    return sparse.csr_array(
+        (matrix.data[kept], matrix.indices[kept], before[matrix.indptr]), shape=matrix.shape
+    )
 
 
 def heaviest(matrix: sparse.csr_array) -> NDArray[np.intp]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
@@ -10,7 +12,9 @@ from autoweight.errors import GeometryError
 from autoweight.methods import Progress, silent
 from autoweight.rows import scaled
 from autoweight.surface import Surface
-from autoweight.surface.laplacian import Measured, laplacian
+from autoweight.surface.evenness import SAME
+from autoweight.surface.halves import solve_halves
+from autoweight.surface.laplacian import Measured, measure
 from autoweight.surface.solver import solve_columns
 
 __all__ = ["equilibrium"]
@@ -38,7 +42,7 @@ def equilibrium(
     pull : ndarray, shape (n,)
         The diagonal of H in 1 / (scene units)²: how strongly, 0 where the row of P is empty.
     measured : Measured, optional
-        L and M, where `laplacian` was asked already; L is written over.
+        ``measure(surface)``, where it is there already; L is written over.
     progress : callable, optional
 
     Returns
@@ -57,7 +61,7 @@ def equilibrium(
     Baran & Popović, "Automatic rigging and animation of 3D characters", TOG 26(3), 2007,
     section 4. Sharp & Crane, "A Laplacian for nonmanifold triangle meshes", SGP 2020.
     """
-    stiffness, mass = measured or laplacian(surface.vertices, surface.faces)
+    stiffness, mass, image = measured or measure(surface)
     heated = mass * pull
     cold = np.bincount(surface.components, heated) <= 0
     if cold.any():
@@ -67,10 +71,9 @@ def equilibrium(
             f"{surface.vertices[where]}; give them a joint"
         )
     stiffness.setdiag(stiffness.diagonal() + heated)
-    found = solve_columns(
-        stiffness,
-        sparse.csr_array(sparse.diags_array(heated) @ sources),
-        NEGLIGIBLE,
-        lambda share: progress("heat", share),
-    )
+    heat = sparse.csr_array(sparse.diags_array(heated) @ sources)
+    if image is not None and (np.abs(heated - heated[image]) <= SAME * heated).all():
+        found = solve_halves(stiffness, heat, image, NEGLIGIBLE, partial(progress, "heat"))
+    else:
+        found = solve_columns(stiffness, heat, NEGLIGIBLE, partial(progress, "heat"))
     return scaled(found)

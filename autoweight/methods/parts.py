@@ -71,7 +71,8 @@ def laid_out(problem: Problem) -> Layout | None:
     deep = np.isin(number, near.piece[near.depth < -DEEP])
     touched = np.isin(number, near.piece[near.depth < EDGE])
     whole = touched & (small | ~deep)
-    return Layout(pieces, small, deep, touched, whole, near.alone, _along(problem, pieces, whole))
+    asked = whole & ~(small & (near.alone >= 0))  # of the others it is known what they turn about
+    return Layout(pieces, small, deep, touched, whole, near.alone, _along(problem, pieces, asked))
 
 
 def settled(problem: Problem, weights: sparse.csr_array, layout: Layout | None) -> sparse.csr_array:
@@ -170,7 +171,8 @@ class Layout:
     alone : ndarray, shape (pieces,), int
         The joint alone in its middle, -1 for none.
     along : ndarray, shape (pieces, j)
-        Share of it that is nearest to the bones of each joint, 0 where it is not `whole`.
+        Share of it that is nearest to the bones of each joint, 0 where it is not `whole` or has
+        a joint alone in its middle.
     """
 
     pieces: _Pieces
@@ -214,10 +216,9 @@ def _pieces(surface: Surface) -> _Pieces:
 def _near(problem: Problem, pieces: _Pieces, small: NDArray[np.bool_]) -> _Near:
     surface, joints = problem.surface, np.flatnonzero(problem.active)
     at = problem.skeleton.positions[joints]
-    low = np.full((len(pieces), 3), np.inf)
-    high = -low
-    np.minimum.at(low, pieces.of, surface.vertices)
-    np.maximum.at(high, pieces.of, surface.vertices)
+    order = np.argsort(pieces.of, kind="stable")
+    begin = np.flatnonzero(np.diff(pieces.of[order], prepend=-1))
+    low, high = (end.reduceat(surface.vertices[order], begin) for end in (np.minimum, np.maximum))
     margin = EDGE * pieces.radius[:, None]
     low, high = low - margin, high + margin
     boxed = ((at >= low[:, None]) & (at <= high[:, None])).all(axis=2)

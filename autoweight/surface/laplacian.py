@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import igl
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.errors import GeometryError
+from autoweight.rows import narrow
 from autoweight.surface.abreast import Ahead, hands
+from autoweight.surface.evenness import image, unchanged
 from autoweight.surface.prepare import Surface
 
-__all__ = ["Measured", "laplacian", "measured"]
-
-Measured = tuple[sparse.csr_array, NDArray[np.float64]]
-"""Laplacian and lumped mass."""
+__all__ = ["Measured", "laplacian", "measure", "measured"]
 
 RINGS, FEW = 2, 0.2
 """Rings of faces round edges to flip that are looked at alone, unless they are so many of all."""
@@ -30,12 +31,40 @@ THIN = 1e-4
 mends them first."""
 
 
+class Measured(NamedTuple):
+    """What of a surface heat depends on.
+
+    Parameters
+    ----------
+    laplacian : csr_array, shape (n, n)
+    mass : ndarray, shape (n,)
+        See `laplacian`.
+    image : ndarray, shape (n,), int, or None
+        The mirror image of each vertex, by which both stay the same, if the body is so even.
+    """
+
+    laplacian: sparse.csr_array
+    mass: NDArray[np.float64]
+    image: NDArray[np.intp] | None
+
+
+def measure(surface: Surface) -> Measured:
+    """Laplacian and mass of a surface, and whether they are the same on both sides."""
+    found, mass = laplacian(surface.vertices, surface.faces)
+    across = image(surface)
+    if across is not None and not unchanged(found, across):
+        across = None
+    return Measured(found, mass, across)
+
+
 def measured(surface: Surface) -> Ahead[Measured]:
-    """The `laplacian` of a surface, which on a large one another processor may begin with."""
-    return Ahead(lambda: laplacian(surface.vertices, surface.faces), hands(len(surface)))
+    """`measure`, which on a large surface another processor may begin with."""
+    return Ahead(lambda: measure(surface), hands(len(surface)))
 
 
-def laplacian(vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> Measured:
+def laplacian(
+    vertices: NDArray[np.float64], faces: NDArray[np.int32]
+) -> tuple[sparse.csr_array, NDArray[np.float64]]:
     """Laplacian and lumped mass of triangles, which may be open, non-manifold or badly shaped.
 
     Parameters
@@ -72,7 +101,7 @@ def laplacian(vertices: NDArray[np.float64], faces: NDArray[np.int32]) -> Measur
 
         found, lumped = robust_laplacian.mesh_laplacian(vertices, faces)
         mass = lumped.diagonal()
-    matrix = sparse.csr_array(found)
+    matrix = narrow(sparse.csr_array(found))
     if not (np.isfinite(matrix.data).all() and np.isfinite(mass).all()):
         raise GeometryError(
             "the triangles are too thin to measure; merge vertices that nearly coincide"

@@ -16,7 +16,7 @@ from autoweight.errors import GeometryError
 from autoweight.rig import Mesh
 from autoweight.rows import entry_rows
 
-__all__ = ["Surface", "prepare"]
+__all__ = ["Surface", "packed", "prepare"]
 
 TOUCHING = 1.5
 """Pieces touch where they are nearer than this many edges of usual length."""
@@ -250,7 +250,7 @@ def _weld(
     # First by cells half as wide, which holds however many points there are in one place. They
     # miss pairs across a border, so then by distance; a cell is not wider than its diagonal.
     cell = np.floor((points - points.min(axis=0)) / (near / 2)).astype(np.int64)
-    _, first, weld = np.unique(_packed(cell), return_index=True, return_inverse=True)
+    _, first, weld = np.unique(packed(cell), return_index=True, return_inverse=True)
     apart = _candidates(cell[first])
     pairs = cKDTree(points[first[apart]]).query_pairs(
         near * (1 + np.sqrt(3)), output_type="ndarray"
@@ -274,7 +274,7 @@ def _candidates(cell: NDArray[np.int64]) -> NDArray[np.intp]:
     """
     edge = cell & 511
     maybe = np.any((edge < 7) | (edge > 504), axis=1)
-    block = _packed(cell >> 9)
+    block = packed(cell >> 9)
     order = np.argsort(block)
     same = block[order[1:]] == block[order[:-1]]
     maybe[order[1:][same]] = True
@@ -282,7 +282,7 @@ def _candidates(cell: NDArray[np.int64]) -> NDArray[np.intp]:
     return np.flatnonzero(maybe)
 
 
-def _packed(cell: NDArray[np.int64]) -> NDArray[np.int64]:
+def packed(cell: NDArray[np.int64]) -> NDArray[np.int64]:
     """One number for each cell (n, 3) of a grid at most 2²¹ wide."""
     return (cell[:, 0] << 42) | (cell[:, 1] << 21) | cell[:, 2]
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import partial
+from typing import TypeAlias
 
 import igl
 import numpy as np
@@ -14,7 +15,9 @@ from autoweight.errors import GeometryError
 from autoweight.surface.abreast import abreast, hands
 from autoweight.surface.heap import give_back
 
-__all__ = ["solve_columns"]
+__all__ = ["Factor", "columns", "factor", "solve_columns", "unwatched"]
+
+Factor: TypeAlias = igl.min_quad_with_fixed_data
 
 Entries = tuple[NDArray[np.float64], NDArray[np.int32], NDArray[np.int32]]
 """Values, and their rows and columns."""
@@ -23,23 +26,57 @@ BLOCK = 2
 """Columns solved for at once: more take more memory, and are no quicker."""
 
 
-def solve_columns(
-    operator: sparse.csr_array,
-    right: sparse.csr_array,
-    negligible: float,
-    watch: Callable[[float], None] = lambda share: None,
-) -> sparse.csr_array:
-    """Solve operator · x = right by a Cholesky factor, a few columns at a time.
+def unwatched(share: float) -> None:
+    """A watch that nobody keeps."""
+
+
+def factor(operator: sparse.csr_array) -> Factor:
+    """Cholesky factor for `columns`.
 
     Parameters
     ----------
     operator : csr_array, shape (n, n)
         Symmetric, positive definite.
+
+    Returns
+    -------
+    Factor
+    """
+    give_back()
+    found = igl.min_quad_with_fixed_data()
+    igl.min_quad_with_fixed_precompute(
+        # The rows of a symmetric matrix are its columns, so nothing has to be copied.
+        sparse.csc_matrix((operator.data, operator.indices, operator.indptr), operator.shape),
+        np.zeros(0, dtype=np.int64),
+        sparse.csc_matrix((0, operator.shape[0])),
+        True,
+        found,
+    )
+    give_back()
+    return found
+
+
+def columns(
+    factor: Factor,
+    right: sparse.csr_array,
+    negligible: float,
+    watch: Callable[[float], None] = unwatched,
+    *,
+    many: int = 1,
+) -> sparse.csr_array:
+    """Solve operator · x = right, a few columns at a time.
+
+    Parameters
+    ----------
+    factor : Factor
+        `factor` of the operator.
     right : csr_array, shape (n, k)
     negligible : float
         Values nearer to 0 than this are not kept, so that memory grows with what matters.
     watch : callable, optional
         Told the share of the columns that is done.
+    many : int, optional
+        Processes that they are dealt out to.
 
     Returns
     -------
@@ -50,43 +87,43 @@ def solve_columns(
     GeometryError
         The solution is not finite.
     """
-    plan = igl.min_quad_with_fixed_data()
-    igl.min_quad_with_fixed_precompute(
-        # The rows of a symmetric matrix are its columns, so nothing has to be copied.
-        sparse.csc_matrix((operator.data, operator.indices, operator.indptr), operator.shape),
-        np.zeros(0, dtype=np.int64),
-        sparse.csc_matrix((0, operator.shape[0])),
-        True,
-        plan,
-    )
-    give_back()
     right = sparse.csc_array(right)
     asked = np.flatnonzero(np.diff(right.indptr))
     blocks = [asked[start : start + BLOCK] for start in range(0, len(asked), BLOCK)]
 
     def solved(mine: list[NDArray[np.intp]], watch: Callable[[float], None]) -> list[Entries]:
         found = []
-        for number, columns in enumerate(mine):
+        for number, block in enumerate(mine):
             watch(number / len(mine))
-            free = np.zeros((0, len(columns)))
+            free = np.zeros((0, len(block)))
             # libigl minimises ½ xᵀ A x + xᵀ b, whence the sign.
-            block = igl.min_quad_with_fixed_solve(plan, -right[:, columns].toarray("C"), free, free)
-            if not np.isfinite(block).all():
+            value = igl.min_quad_with_fixed_solve(factor, -right[:, block].toarray("C"), free, free)
+            if not np.isfinite(value).all():
                 raise GeometryError(
                     "a system on this surface has no finite solution; check its mesh"
                 )
-            row, column = np.nonzero(np.abs(block) > negligible)
-            kept = block[row, column], row.astype(np.int32), columns[column].astype(np.int32)
+            row, column = np.nonzero(np.abs(value) > negligible)
+            kept = value[row, column], row.astype(np.int32), block[column].astype(np.int32)
             found.append(kept)
         return found
 
-    many = min(hands(operator.shape[0]), len(blocks))
+    many = min(many, len(blocks))
     jobs = [
-        partial(solved, blocks[first::many], (lambda share: None) if first else watch)
-        for first in range(many)
+        partial(solved, blocks[first::many], unwatched if first else watch) for first in range(many)
     ]
     found: list[Entries] = [(np.empty(0), np.empty(0, dtype=np.int32), np.empty(0, dtype=np.int32))]
     for part in abreast(jobs, many):
         found += part
     value, row, column = (np.concatenate(each) for each in zip(*found, strict=True))
+    del found
     return sparse.csr_array((value, (row, column)), shape=right.shape)
+
+
+def solve_columns(
+    operator: sparse.csr_array,
+    right: sparse.csr_array,
+    negligible: float,
+    watch: Callable[[float], None] = unwatched,
+) -> sparse.csr_array:
+    """`columns` of an operator's `factor`, dealt out to as many processes as are worth it."""
+    return columns(factor(operator), right, negligible, watch, many=hands(operator.shape[0]))

@@ -2,12 +2,13 @@ import numpy as np
 import pytest
 from bodies import capsules
 from scipy import sparse
+from trimesh.creation import icosphere
 
 from autoweight.errors import GeometryError
 from autoweight.methods.equilibrium import NEGLIGIBLE, equilibrium
 from autoweight.rig import Mesh
 from autoweight.surface import prepare
-from autoweight.surface.laplacian import laplacian
+from autoweight.surface.laplacian import laplacian, measure
 
 HEADS = np.column_stack([np.linspace(0, 3, 12), np.zeros(12), np.zeros(12)])
 
@@ -57,3 +58,19 @@ def test_a_piece_that_nothing_pulls_is_an_error_that_says_where():
     share = sparse.csr_array(np.array([[1.0], [1], [1], [0], [0], [0]]))
     with pytest.raises(GeometryError, match=r"1 pieces.*\[7"):
         equilibrium(surface, share, np.array([1.0, 1, 1, 0, 0, 0]))
+
+
+@pytest.mark.parametrize("uneven", [False, True])
+def test_an_even_body_is_solved_as_halves_only_where_both_are_pulled_alike(uneven):
+    ball = icosphere(2)
+    surface = prepare(Mesh(ball.vertices, ball.faces))
+    side = surface.vertices[:, 0]
+    share = sparse.csr_array(np.column_stack([side > 0.3, side < -0.3, np.abs(side) <= 0.3]) * 1.0)
+    pull = np.where(side > 0.3, 5.0 if uneven else 3.0, 3.0)
+    stiffness, mass, image = measure(surface)
+    system = stiffness.toarray() + np.diag(mass * pull)
+    wanted = np.linalg.solve(system, (mass * pull)[:, None] * share.toarray())
+    found = equilibrium(surface, share, pull).toarray()
+    assert np.abs(found - wanted).max() < 3 * NEGLIGIBLE
+    apart = np.abs(found[:, 0] - found[image, 1]).max()
+    assert apart > 0.01 if uneven else apart < 1e-15

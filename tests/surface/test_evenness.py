@@ -1,0 +1,68 @@
+"""Which bodies are even, and by which image."""
+
+import numpy as np
+import pytest
+from bodies import tube
+from trimesh.creation import icosphere
+
+from autoweight.rig import Mesh
+from autoweight.surface import prepare
+from autoweight.surface.evenness import image, unchanged
+from autoweight.surface.laplacian import laplacian, measure
+
+BALL = icosphere(2)
+
+
+def ball(stretch=1.0):
+    """Even about all three planes, with vertices in each."""
+    return BALL.vertices * stretch
+
+
+@pytest.mark.parametrize("moved", [0.0, [3.0, -0.7, 1 / 3]])
+def test_the_image_is_where_a_mirror_shows_it(moved):
+    surface = prepare(Mesh(ball() + moved, BALL.faces))
+    across = image(surface)
+    at = surface.vertices - moved
+    np.testing.assert_allclose(at[across], at * [-1, 1, 1], atol=1e-12)
+    middle = np.abs(at[:, 0]) < 1e-12
+    assert 0 < middle.sum() < len(at)
+    np.testing.assert_array_equal(across[middle], np.flatnonzero(middle))
+
+
+@pytest.mark.parametrize("axis", range(3))
+def test_any_axis_will_do(axis):
+    bent = ball()
+    for other in {0, 1, 2} - {axis}:
+        bent[:, other] += 0.2 * bent[:, other] ** 2  # even about this one alone now
+    surface = prepare(Mesh(bent, BALL.faces))
+    sign = np.where(np.arange(3) == axis, -1, 1)
+    np.testing.assert_allclose(
+        surface.vertices[image(surface)], surface.vertices * sign, atol=1e-12
+    )
+
+
+def test_a_body_with_one_vertex_elsewhere_is_not_even():
+    bent = ball() + 0.1 * ball() ** 2
+    assert image(prepare(Mesh(bent, BALL.faces))) is None
+    moved = ball([1, 1.1, 1.2])
+    moved[17] *= 1 + 1e-4
+    assert image(prepare(Mesh(moved, BALL.faces))) is None
+
+
+def test_triangles_that_are_not_even_are_seen():
+    flat = Mesh([[-1, 0, 0], [1, 0, 0], [1.0, 1, 0.3], [-1, 1, 0.3]], [[0, 1, 2], [0, 2, 3]])
+    surface = prepare(flat)
+    across = image(surface)
+    assert across is not None
+    bent = surface.vertices + [[0, 0, 0.5], [0, 0, -0.5], [0, 0, 0.5], [0, 0, -0.5]]
+    assert not unchanged(laplacian(bent, surface.faces)[0], across)
+
+
+def test_what_is_measured_of_an_even_body_is_the_same_on_both_sides():
+    found = measure(prepare(Mesh(ball(), BALL.faces)))
+    assert found.image is not None
+    matrix = found.laplacian.toarray()
+    np.testing.assert_allclose(matrix[found.image][:, found.image], matrix, atol=1e-12)
+    np.testing.assert_allclose(found.mass[found.image], found.mass, rtol=1e-12)
+    mesh, _ = tube(lambda s: np.column_stack([s, 0.3 * s**2, 0.1 * s**3]), 1.0, 0.1, 9, 12)
+    assert measure(prepare(mesh)).image is None
