@@ -221,10 +221,10 @@ class Skeleton:
     def axis(self) -> NDArray[np.float64] | None:
         """The axis that joints share: which way, in its own frame, a joint's bone points, (3,).
 
-        One of ±x, ±y, ±z. Only joints with one child, or with none and a tip, have a say. None
-        where under half of them agree, and where all joints are turned alike, as an export
-        without rotations leaves them, unless their tips agree: otherwise their frames say nothing
-        of the bones.
+        One of ±x, ±y, ±z. Only joints with one child, or with none and a tip, have a say; those
+        whose bones run against it agree, and fewer than the others: see `ways`. None where under
+        half of them agree, and where all joints are turned alike, as an export without rotations
+        leaves them, unless their tips agree: otherwise their frames say nothing of the bones.
         """
         ends = {joint: tip for joint, tip in self.tips.items() if not self.children[joint]}
         turns = self.orientations
@@ -241,10 +241,33 @@ class Skeleton:
         length = np.linalg.norm(ways, axis=1)
         off = length > 0
         own = np.einsum("kij,ki->kj", turns[joints[off]], ways[off] / length[off, None])
-        axes = np.vstack([np.eye(3), -np.eye(3)])
-        agree = (own @ axes.T > ALONG).sum(axis=0)
-        best = int(agree.argmax())
-        return axes[best] if agree[best] >= max(SHARED * len(own), 1) else None
+        best = int((np.abs(own) > ALONG).sum(axis=0).argmax())
+        ahead, against = (int((sign * own[:, best] > ALONG).sum()) for sign in (1, -1))
+        if ahead + against < max(SHARED * len(own), 1):
+            return None
+        return np.eye(3)[best] * (1 if ahead >= against else -1)
+
+    @cached_property
+    def ways(self) -> NDArray[np.float64] | None:
+        """Which way the bone of each joint points by the axis they share, unit vectors, (j, 3).
+
+        Joints that were copied to the other side and mirrored have their bones against the axis
+        (common practice, no source). A joint's only child or its tip says so, to within 10°; a
+        joint that has neither goes by the one it hangs from. None where they share no axis.
+        """
+        if self.axis is None:
+            return None
+        along = self.orientations @ self.axis
+        turned = np.zeros(len(self), dtype=bool)
+        for joint, below in enumerate(self.children):  # parents come first
+            end = self.tips.get(joint, self.positions[below[0]] if len(below) == 1 else None)
+            way = np.zeros(3) if end is None else end - self.positions[joint]
+            lean, length = along[joint] @ way, np.linalg.norm(way)
+            if abs(lean) > ALONG * length:
+                turned[joint] = lean < 0
+            elif self.parents[joint] >= 0:
+                turned[joint] = turned[self.parents[joint]]
+        return np.where(turned[:, None], -along, along)
 
     @cached_property
     def orientations(self) -> NDArray[np.float64]:

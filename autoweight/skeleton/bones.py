@@ -122,8 +122,8 @@ def frames(skeleton: Skeleton, depth: Depth | None = None) -> Frames:
     left = ~told
     before = np.where((parents >= 0)[:, None], at - at[np.maximum(parents, 0)], 0.0)
     end[left] += before[left]
-    if skeleton.axis is not None and left.any():
-        ways = skeleton.orientations @ skeleton.axis
+    ways = skeleton.ways
+    if ways is not None and left.any():
         length = np.linalg.norm(before, axis=1)
         if depth is not None:
             length[left] = INWARD * _way_out(skeleton, depth, ways, left)[left]
@@ -142,10 +142,10 @@ def leads(skeleton: Skeleton) -> NDArray[np.intp]:
     at = skeleton.positions
     found = np.full(len(skeleton), -1)
     for joint, below in enumerate(skeleton.children):
-        if below and skeleton.axis is not None:
+        if below and skeleton.ways is not None:
             ways = at[list(below)] - at[joint]
             length = np.linalg.norm(ways, axis=1)
-            along = ways @ (skeleton.orientations[joint] @ skeleton.axis)
+            along = ways @ skeleton.ways[joint]
             best = int(np.where(length > 0, along - ALONG * length, -1.0).argmax())
             if along[best] > ALONG * length[best]:
                 found[joint] = below[best]

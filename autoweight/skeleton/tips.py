@@ -47,17 +47,16 @@ def with_tips(skeleton: Skeleton, candidates: Mapping[int, NDArray[np.float64]])
         if sound.any():
             placed[joint] = places[sound]
     alone = {joint: places[0] for joint, places in placed.items() if len(places) == 1}
-    axis = skeleton.axis
-    if axis is None:
-        axis = replace(skeleton, tips={**skeleton.tips, **alone}).axis
+    along = skeleton.ways
+    if along is None:
+        along = replace(skeleton, tips={**skeleton.tips, **alone}).ways
     found = dict(skeleton.tips)
     for joint, places in placed.items():
         ways = places - at[joint]
         away = np.linalg.norm(ways, axis=1)
         parent = skeleton.parents[joint]
-        if axis is not None:
-            along = ways @ (skeleton.orientations[joint] @ axis)
-            fits = along > ALONG * away
+        if along is not None:
+            fits = ways @ along[joint] > ALONG * away
         elif len(places) == 1 and parent >= 0:
             before = at[joint] - at[parent]
             fits = ways @ before >= AHEAD * away * np.linalg.norm(before)

@@ -7,6 +7,7 @@ from scipy.spatial.transform import Rotation
 
 from autoweight.rig import Skeleton
 from autoweight.skeleton.bones import bones, frames, links
+from autoweight.skeleton.tips import with_tips
 from autoweight.surface import prepare
 from autoweight.surface.visibility import Sight
 
@@ -99,6 +100,32 @@ def test_counterparts_are_measured_together():
 def reach_of(skeleton):
     found = frames(skeleton, slipping)
     return np.linalg.norm(found.end - found.start, axis=1)[3:]
+
+
+def legs(**more) -> Skeleton:
+    """Hips and two legs; the right joints were copied from the left and mirrored, axes and all."""
+    rest = np.tile(np.eye(4), (7, 1, 1))
+    ways = [(0.2, -0.9, 0.1), (0, -1, -0.2), (0, -0.1, 1)]
+    rest[1:4, :3, :3] = turned(ways)
+    rest[1:4, :3, 3] = (0.3, 0, 0), (0.5, -0.9, 0.1), (0.5, -1.9, -0.1)
+    rest[4:] = rest[1:4]
+    rest[4:, 0] *= -1  # the mirror image, and then all axes turned round, which is right-handed
+    rest[4:, :3, :3] *= -1
+    names = [f"{bone}_{side}" for side in "LR" for bone in ("thigh", "shin", "foot")]
+    return Skeleton(("hips", *names), [-1, 0, 1, 2, 0, 4, 5], rest, **more)
+
+
+def test_joints_that_were_mirrored_have_their_bones_against_the_axis():
+    skeleton = legs()
+    np.testing.assert_array_equal(skeleton.axis, [0, 1, 0])
+    np.testing.assert_allclose(skeleton.ways[4:], skeleton.ways[1:4] * [-1, 1, 1], atol=1e-15)
+    found = frames(skeleton, lambda origins, ways: np.ones(len(ways)))
+    np.testing.assert_allclose(found.end[3], [0.5, -1.9, -0.1] + 0.45 * skeleton.ways[3])
+    np.testing.assert_allclose(found.end[4:], found.end[1:4] * [-1, 1, 1], atol=1e-15)
+    places = {3: np.array([[0, 0.4, 0]]), 6: np.array([[0, -0.4, 0]])}
+    tips = with_tips(skeleton, places).tips
+    np.testing.assert_allclose(tips[6], tips[3] * [-1, 1, 1], atol=1e-15)
+    assert links(legs(tips=tips)).tolist() == [False, *[True] * 6]
 
 
 @pytest.mark.parametrize("inward", [1, -1])
