@@ -61,7 +61,7 @@ def equilibrium(
     Baran & Popović, "Automatic rigging and animation of 3D characters", TOG 26(3), 2007,
     section 4. Sharp & Crane, "A Laplacian for nonmanifold triangle meshes", SGP 2020.
     """
-    stiffness, mass, image = measured or measure(surface)
+    stiffness, mass, even = measured or measure(surface)
     heated = mass * pull
     cold = np.bincount(surface.components, heated) <= 0
     if cold.any():
@@ -72,8 +72,8 @@ def equilibrium(
         )
     stiffness.setdiag(stiffness.diagonal() + heated)
     heat = sparse.csr_array(sparse.diags_array(heated) @ sources)
-    if image is not None and (np.abs(heated - heated[image]) <= SAME * heated).all():
-        found = solve_halves(stiffness, heat, image, NEGLIGIBLE, partial(progress, "heat"))
+    if even is not None and (np.abs(heated - heated[even.image]) <= SAME * heated).all():
+        found = solve_halves(stiffness, heat, even.image, NEGLIGIBLE, partial(progress, "heat"))
     else:
         found = solve_columns(stiffness, heat, NEGLIGIBLE, partial(progress, "heat"))
     return scaled(found)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 from scipy.spatial import cKDTree
+from scipy.spatial.distance import cdist
 
 from autoweight.methods import Problem, Progress, silent
 from autoweight.methods.equilibrium import equilibrium
@@ -18,6 +19,7 @@ from autoweight.rows import scaled
 from autoweight.skeleton.bones import Bones, closest
 from autoweight.surface import Surface
 from autoweight.surface.abreast import Ahead, abreast, hands
+from autoweight.surface.evenness import SAME, Evenness
 from autoweight.surface.heap import give_back
 from autoweight.surface.visibility import ON, Sight
 
@@ -72,11 +74,10 @@ def solve(problem: Problem) -> sparse.csr_array:
 def _solved(problem: Problem) -> sparse.csr_array:
     surface = problem.surface
     owned = stretches(problem.skeleton, problem.active, surface, problem.frames)
-    problem.measured.begin()
-    warm = _in_sight(problem.sight, owned, problem.progress)
+    measured = problem.measured()
+    warm = _in_sight(problem.sight, owned, measured.even, problem.progress)
     sources, pull = _warmth(surface, owned, warm, len(problem.skeleton))
     del warm  # the factor needs the room
-    measured = problem.measured()
     problem.sight.forget()
     give_back()
     # The factor keeps one processor busy.
@@ -98,14 +99,17 @@ class _Pairs:
     """Cosine between the way from the bone and the outward normal, 0 where the bone is hidden."""
 
 
-def _in_sight(rays: Sight, owned: Stretches, progress: Progress) -> _Pairs:
+def _in_sight(rays: Sight, owned: Stretches, even: Evenness | None, progress: Progress) -> _Pairs:
     surface, outward = rays.surface, rays.surface.outward
     bones = owned.bones
     lit = Bones(bones.joint, rays.under(bones.head), rays.under(bones.tail))
     on = ON * surface.diagonal
+    partner = None if even is None else _partners(owned, even, SAME * surface.diagonal)
+    half = np.arange(len(surface)) if even is None or partner is None else even.half
     # Neighbours in space have the same few bones near, and send their rays the same ways.
-    order = cKDTree(surface.vertices, leafsize=CHUNK, compact_nodes=False).indices
-    starts = range(0, len(surface), CHUNK)
+    tree = cKDTree(surface.vertices[half], leafsize=CHUNK, compact_nodes=False)
+    order = half[tree.indices]
+    starts = range(0, len(half), CHUNK)
 
     def looked(mine: range, progress: Progress) -> list[tuple[NDArray, ...]]:
         found: list[tuple[NDArray, ...]] = []
@@ -136,9 +140,26 @@ def _in_sight(rays: Sight, owned: Stretches, progress: Progress) -> _Pairs:
         partial(looked, starts[first::many], silent if first else progress) for first in range(many)
     ]
     found = [each for part in abreast(jobs, many) for each in part]
-    vertex, *rest = (np.concatenate(each) for each in zip(*found, strict=True))
+    vertex, bone, *rest = (np.concatenate(each) for each in zip(*found, strict=True))
+    if even is not None and partner is not None:
+        there = np.flatnonzero(even.image[vertex] != vertex)
+        bone = np.concatenate([bone, partner[bone[there]]])
+        rest = [np.concatenate([each, each[there]]) for each in rest]
+        vertex = np.concatenate([vertex, even.image[vertex[there]]])
     by_vertex = np.argsort(vertex, kind="stable")
-    return _Pairs(vertex[by_vertex], *(each[by_vertex] for each in rest))
+    return _Pairs(*(each[by_vertex] for each in (vertex, bone, *rest)))
+
+
+def _partners(owned: Stretches, even: Evenness, near: float) -> NDArray[np.intp] | None:
+    """The stretch that is the image of each, (b,); None where one has none."""
+    ends = owned.bones.head, owned.bones.tail
+    apart = cdist(
+        np.column_stack([even.reflect(each) for each in ends]), np.column_stack(ends), "chebyshev"
+    )
+    apart[owned.free[:, None] != owned.free] = np.inf
+    found = apart.argmin(axis=1)
+    known = (apart.min(axis=1) <= near) & (found[found] == np.arange(len(found)))
+    return found if known.all() else None
 
 
 def _warmth(

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from autoweight.rows import entry_rows
 from autoweight.surface.prepare import Surface, packed
 
-__all__ = ["SAME", "image", "unchanged"]
+__all__ = ["SAME", "Evenness", "evenness", "unchanged"]
 
 CELL = 5e-7
 """Width of the cells that places are told apart by, in diagonals: `prepare` leaves no two vertices
@@ -21,8 +24,38 @@ SAME = 1e-9
 """Entries nearer than this, by what is on the diagonal, are the same but for rounding."""
 
 
-def image(surface: Surface) -> NDArray[np.intp] | None:
-    """The vertex that is the mirror image of each across the middle of the body's box.
+@dataclass(frozen=True, eq=False)
+class Evenness:
+    """How a body is the mirror image of itself.
+
+    Parameters
+    ----------
+    axis : int
+        Across which: x, y or z.
+    twice : float
+        Twice where the plane crosses it, in scene units.
+    image : ndarray, shape (n,), int
+        The vertex that is the image of each, its own for one in the middle.
+    """
+
+    axis: int
+    twice: float
+    image: NDArray[np.intp]
+
+    @property
+    def half(self) -> NDArray[np.intp]:
+        """Vertices of which one is of each pair, and those in the middle."""
+        return np.flatnonzero(np.arange(len(self.image)) <= self.image)
+
+    def reflect(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        """The mirror image of each point, (p, 3)."""
+        found = points.copy()
+        found[:, self.axis] = self.twice - points[:, self.axis]
+        return found
+
+
+def evenness(surface: Surface) -> Evenness | None:
+    """How the vertices of a body are each other's image across the middle of its box, if they are.
 
     Parameters
     ----------
@@ -30,8 +63,8 @@ def image(surface: Surface) -> NDArray[np.intp] | None:
 
     Returns
     -------
-    ndarray, shape (n,), int, or None
-        Its own for a vertex in the middle; None where no axis has an image for all of them.
+    Evenness or None
+        By the first axis that will do; None where there is none.
     """
     at, unit = surface.vertices, CELL * surface.diagonal
     low, high = at.min(axis=0), at.max(axis=0)
@@ -49,7 +82,7 @@ def image(surface: Surface) -> NDArray[np.intp] | None:
         if np.array_equal(here[first], there[second]):
             found = np.empty_like(first)
             found[second] = first
-            return found
+            return Evenness(axis, float(low[axis] + high[axis]), found)
     return None
 
 
@@ -66,13 +99,6 @@ def unchanged(operator: sparse.csr_array, image: NDArray[np.intp]) -> bool:
     -------
     bool
     """
-    operator.sort_indices()
-    other = sparse.csr_array(operator[image][:, image])
-    other.sort_indices()
-    if not (
-        np.array_equal(operator.indptr, other.indptr)
-        and np.array_equal(operator.indices, other.indices)
-    ):
-        return False
-    size = np.repeat(operator.diagonal(), np.diff(operator.indptr))
-    return bool((np.abs(operator.data - other.data) <= SAME * size).all())
+    change = sparse.csr_array(operator - operator[image][:, image])
+    size = operator.diagonal()[entry_rows(change)]
+    return bool((np.abs(change.data) <= SAME * size).all())

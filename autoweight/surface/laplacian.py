@@ -12,7 +12,7 @@ from scipy import sparse
 from autoweight.errors import GeometryError
 from autoweight.rows import narrow
 from autoweight.surface.abreast import Ahead, hands
-from autoweight.surface.evenness import image, unchanged
+from autoweight.surface.evenness import Evenness, evenness, unchanged
 from autoweight.surface.prepare import Surface
 
 __all__ = ["Measured", "laplacian", "measure", "measured"]
@@ -39,22 +39,22 @@ class Measured(NamedTuple):
     laplacian : csr_array, shape (n, n)
     mass : ndarray, shape (n,)
         See `laplacian`.
-    image : ndarray, shape (n,), int, or None
-        The mirror image of each vertex, by which both stay the same, if the body is so even.
+    even : Evenness or None
+        By which both are the same on both sides, if they are.
     """
 
     laplacian: sparse.csr_array
     mass: NDArray[np.float64]
-    image: NDArray[np.intp] | None
+    even: Evenness | None
 
 
 def measure(surface: Surface) -> Measured:
     """Laplacian and mass of a surface, and whether they are the same on both sides."""
     found, mass = laplacian(surface.vertices, surface.faces)
-    across = image(surface)
-    if across is not None and not unchanged(found, across):
-        across = None
-    return Measured(found, mass, across)
+    even = evenness(surface)
+    if even is not None and not unchanged(found, even.image):
+        even = None
+    return Measured(found, mass, even)
 
 
 def measured(surface: Surface) -> Ahead[Measured]:

@@ -67,10 +67,10 @@ def test_an_even_body_is_solved_as_halves_only_where_both_are_pulled_alike(uneve
     side = surface.vertices[:, 0]
     share = sparse.csr_array(np.column_stack([side > 0.3, side < -0.3, np.abs(side) <= 0.3]) * 1.0)
     pull = np.where(side > 0.3, 5.0 if uneven else 3.0, 3.0)
-    stiffness, mass, image = measure(surface)
+    stiffness, mass, even = measure(surface)
     system = stiffness.toarray() + np.diag(mass * pull)
     wanted = np.linalg.solve(system, (mass * pull)[:, None] * share.toarray())
     found = equilibrium(surface, share, pull).toarray()
     assert np.abs(found - wanted).max() < 3 * NEGLIGIBLE
-    apart = np.abs(found[:, 0] - found[image, 1]).max()
+    apart = np.abs(found[:, 0] - found[even.image, 1]).max()
     assert apart > 0.01 if uneven else apart < 1e-15

@@ -4,12 +4,14 @@ from bodies import bend, capsules, problem, skeleton, straight, tube
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import sparse
+from scipy.spatial.distance import cdist
 from scipy.spatial.transform import Rotation
 
 from autoweight.methods.equilibrium import equilibrium
 from autoweight.methods.heat import solve
 from autoweight.rig import Mesh, Skeleton
-from autoweight.surface import prepare
+from autoweight.surface import laplacian, prepare
+from autoweight.surface.laplacian import measure
 
 
 def pipe(rings: int, around: int, length: float, radius: float) -> Mesh:
@@ -251,3 +253,20 @@ def test_joints_snapped_to_vertices_do_not_hang_on_rounding(limb):
         noise = np.random.default_rng(seed).normal(scale=1e-9, size=places.shape)
         again = solved(mesh, skeleton(places + noise, parents))
         np.testing.assert_allclose(again, snapped, atol=1e-6)
+
+
+@pytest.mark.parametrize("shift", [0.0, 0.013])
+def test_an_even_body_has_the_weights_that_a_solve_of_the_whole_has(monkeypatch, shift):
+    body = pipe(41, 24, 4, 0.4)
+    joints = skeleton(
+        [[0, 0, 0], [-0.6, shift, 0], [0.6, 0, 0], [-1.4, 0, 0], [1.4, 0, 0]], [-1, 0, 0, 1, 2]
+    )
+    assert measure(prepare(body)).even is not None
+    found = solved(body, joints)
+    with monkeypatch.context() as patch:
+        patch.setattr(laplacian, "evenness", lambda surface: None)
+        whole = solved(body, joints)
+    np.testing.assert_allclose(found, whole, atol=1e-9)
+    across = cdist(body.vertices * [-1, 1, 1], body.vertices).argmin(axis=1)
+    apart = np.abs(found - found[across][:, [0, 2, 1, 4, 3]]).max()
+    assert apart > 1e-3 if shift else apart < 1e-15
