@@ -124,7 +124,8 @@ def pairs(
     Two joints are a pair when their names differ in the word for the side alone (left and
     right, l and r, lf and rt, in any case, set off by a separator, a digit or a capital) and
     each is where the mirror image of the other would be. Numbers in the names are minded where
-    that leads to a pair, and not where it does not, since some exporters number every joint.
+    that leads to a pair, and not where it does not, since some exporters number every joint. What
+    is left is a pair where names differ in numbers alone and parents are a pair or the same.
 
     Parameters
     ----------
@@ -157,24 +158,57 @@ def pairs(
                 )
             partner[joint] = wanted
 
+    at, image = skeleton.positions, plane.reflect(skeleton.positions)
+    images = cdist(image, at)
+    reach = tolerance * float(np.linalg.norm(np.ptp(at, axis=0)))
+    _pair_by_side(skeleton, images, reach, partner)
+    own = np.flatnonzero((partner == UNPAIRED) & (images.diagonal() <= reach))
+    partner[own] = own
+    _pair_by_number(skeleton, images <= reach, partner)
+    return partner
+
+
+def _pair_by_side(
+    skeleton: Skeleton,
+    images: NDArray[np.float64],
+    reach: float,
+    partner: NDArray[np.int32],
+) -> None:
+    """Pair joints whose names differ in the side; `images` are distances from mirror images."""
     from scipy.optimize import linear_sum_assignment  # slow to import, rarely needed
 
-    at, image = skeleton.positions, plane.reflect(skeleton.positions)
-    reach = tolerance * float(np.linalg.norm(np.ptp(at, axis=0)))
     for minding_numbers in (True, False):
         left, right = _sorted_by_key(skeleton, partner == UNPAIRED, minding_numbers)
         for key in sorted(left.keys() & right.keys()):
             these, those = np.array(left[key]), np.array(right[key])
-            apart = cdist(image[these], at[those])
+            apart = images[np.ix_(these, those)]
             chosen = linear_sum_assignment(apart)
             near = apart[chosen] <= reach
             these, those = these[chosen[0][near]], those[chosen[1][near]]
             free = (partner[these] == UNPAIRED) & (partner[those] == UNPAIRED)
             partner[these[free]], partner[those[free]] = those[free], these[free]
-    own = np.flatnonzero(partner == UNPAIRED)
-    on_plane = np.linalg.norm(at[own] - image[own], axis=1) <= reach
-    partner[own[on_plane]] = own[on_plane]
-    return partner
+
+
+def _pair_by_number(
+    skeleton: Skeleton, images: NDArray[np.bool_], partner: NDArray[np.int32]
+) -> None:
+    """Pair what is left and hangs from a pair, or from one joint, where only numbers differ.
+
+    A joint that is copied to the other side may keep the word for its own and get a number.
+    """
+    plain = [[word for word in words(name) if not word.isdigit()] for name in skeleton.names]
+    for joint in np.flatnonzero(partner == UNPAIRED):  # parents come first
+        parent = skeleton.parents[joint]
+        above = partner[parent] if parent >= 0 else parent
+        if parent >= 0 and above == UNPAIRED:
+            continue
+        alike = [
+            other
+            for other in np.flatnonzero(images[joint] & (partner == UNPAIRED))
+            if skeleton.parents[other] == above and plain[other] == plain[joint]
+        ]
+        if len(alike) == 1:
+            partner[joint], partner[alike[0]] = alike[0], joint
 
 
 def opposite(name: str) -> str:
@@ -208,7 +242,7 @@ def sideless(name: str) -> str:
 
 
 def likely_plane(skeleton: Skeleton) -> Plane | None:
-    """The plane through the origin, normal to an axis, across which most joints are pairs.
+    """The plane through the origin, normal to an axis, across which most names are pairs.
 
     Parameters
     ----------
@@ -219,12 +253,14 @@ def likely_plane(skeleton: Skeleton) -> Plane | None:
     Plane or None
         None where no two joints are a pair across any of the three.
     """
-    numbers = np.arange(len(skeleton))
+    at = skeleton.positions
+    reach = PAIR_TOLERANCE * float(np.linalg.norm(np.ptp(at, axis=0)))
     found = []
     for name in "xyz":
         plane = Plane.named(name)
-        partner = pairs(skeleton, plane)
-        found.append((int(((partner != UNPAIRED) & (partner != numbers)).sum()), plane))
+        partner = np.full(len(skeleton), UNPAIRED, dtype=np.int32)
+        _pair_by_side(skeleton, cdist(plane.reflect(at), at), reach, partner)
+        found.append((int((partner != UNPAIRED).sum()), plane))
     count, plane = max(found, key=lambda each: each[0])  # x goes first among equals
     return plane if count else None
 

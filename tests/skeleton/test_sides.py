@@ -73,6 +73,31 @@ def test_a_joint_off_the_plane_without_a_counterpart_is_unpaired():
     assert pairs(built, X).tolist() == [0, UNPAIRED, 2, 3]
 
 
+def chained(parents, **places):
+    built = skeleton(**places)
+    return Skeleton(built.names, parents, built.rest)
+
+
+def test_a_copy_that_kept_the_word_for_its_side_is_a_counterpart():
+    leg = {"leg_L": [1, 1, 0], "foot_L": [1, 0, 0], "leg_L_001": [-1, 1, 0], "foot_R": [-1, 0, 0]}
+    named = found(chained([-1, 0, 1, 0, 3], root=[0, 0, 0], **leg))
+    assert (named["leg_L"], named["leg_L_001"]) == ("leg_L_001", "leg_L")
+    assert named["foot_L"] == "foot_R"
+    other = found(chained([-1, 0, 1, 0, 3], root=[0, 0, 0], **(leg | {"leg_L_001": [-1, 3, 0]})))
+    assert other["leg_L"] is None
+
+
+def test_a_chain_that_crosses_the_plane_is_no_pair_with_itself():
+    built = chained([-1, 0, 1], spine_1=[1, 0, 0], spine_2=[0, 0, 0], spine_3=[-1, 0, 0])
+    assert pairs(built, X).tolist() == [UNPAIRED, 1, UNPAIRED]
+    # Numbers alone say nothing of a plane, or a bench of legs would have two.
+    four = [1, 0, 1], [-1, 0, 1], [1, 0, -1], [-1, 0, -1]
+    legs = {f"leg_{number}": place for number, place in enumerate(four)}
+    built = chained([-1, 0, 0, 0, 0], seat=[0, 0, 0], **legs)
+    assert pairs(built, X).tolist() == [0, 2, 1, 4, 3]
+    assert likely_plane(built) is None
+
+
 def test_overrides_win_over_names():
     built = skeleton(root=[0, 0, 0], a_l=[1, 0, 0], a_r=[-1, 0, 0], b=[1, 1, 1])
     named = found(built, overrides=[("b", "a_r")])
