@@ -133,7 +133,7 @@ def _mesh(rig: Rig, surface: Surface) -> list[Fact]:
         ("edges of one face", state.rim[:, 0], False),
     )
     for name, where, finding in places:
-        seen = surface.speakers[where[:EXAMPLES]]
+        seen = surface.speakers[np.unique(where)[:EXAMPLES]]
         found.append(
             Fact("mesh", name, len(where), finding and len(where) > 0, tuple(map(int, seen)))
         )

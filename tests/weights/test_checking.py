@@ -219,3 +219,8 @@ def test_an_odd_unit_on_the_plane_is_rounding():
     assert sides(replace(built, weights=Weights(dense))).value == 0
     dense[~(left | right), 1:3] = np.array([126, 129]) / 255
     assert sides(replace(built, weights=Weights(dense))).value == int((~(left | right)).sum())
+
+
+def test_a_vertex_of_two_open_edges_is_named_once():
+    (rim,) = [fact for fact in check(rig_of(handed_over())) if fact.name == "edges of one face"]
+    assert (rim.value, rim.where) == (22, (0, 1, 2, 3, 4))
