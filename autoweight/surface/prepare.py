@@ -293,6 +293,9 @@ def _first_of_equals(rows: NDArray[np.int32]) -> NDArray[np.bool_]:
     mixed = rows.astype(np.uint64) @ np.array(
         [0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9], dtype=np.uint64
     )
+    alike = np.sort(mixed)
+    if not (alike[1:] == alike[:-1]).any():
+        return np.ones(len(rows), dtype=bool)
     order = np.argsort(mixed)
     same = mixed[order[1:]] == mixed[order[:-1]]
     suspects = np.sort(order[np.concatenate([same, [False]]) | np.concatenate([[False], same])])

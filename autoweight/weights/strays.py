@@ -288,7 +288,7 @@ def _leaked(
         asked &= joints
     if not asked.any():
         return sparse.csr_array(weights.shape)
-    home = _owned(weights, surface)
+    home = _owned(weights, surface, asked)
     _ = surface.bridges  # worked out here, so that not every process does
 
     def found(mine: NDArray[np.bool_]) -> sparse.csr_array:
@@ -392,17 +392,21 @@ def unrelated(skeleton: Skeleton) -> NDArray[np.bool_]:
     return ~related
 
 
-def _owned(weights: sparse.csr_array, surface: Surface) -> NDArray[np.int64]:
+def _owned(
+    weights: sparse.csr_array, surface: Surface, joints: NDArray[np.bool_] | None = None
+) -> NDArray[np.int64]:
     """Stored positions of the weights that need no path: where their joint is at home.
 
     Of the patches of vertices that no joint is heavier on, those are the large ones and those on
-    other pieces of the mesh; of a joint that is heaviest nowhere, its heaviest weight.
+    other pieces of the mesh; of a joint that is heaviest nowhere, its heaviest weight. With
+    `joints`, (j,), only of those.
     """
     most = np.maximum.reduceat(weights.data, weights.indptr[:-1])
     row, joint = entry_rows(weights), weights.indices
     # Joints that share a vertex evenly both hold it, whatever a rounding makes of them.
-    top = np.flatnonzero(weights.data >= (most - ALIKE)[row])
-    held = selected(weights, weights.data >= (most - ALIKE)[row])
+    asked = np.ones(weights.nnz, dtype=bool) if joints is None else joints[joint]
+    heavy = (weights.data >= (most - ALIKE)[row]) & asked
+    top, held = np.flatnonzero(heavy), selected(weights, heavy)
     row, joint = row[top], joint[top]
     patch = islands(held, surface.edges)
     size = np.bincount(patch, surface.areas[row])[patch]
@@ -415,5 +419,6 @@ def _owned(weights: sparse.csr_array, surface: Surface) -> NDArray[np.int64]:
     found[top[at_home]] = True
     best = np.zeros(weights.shape[1])
     np.maximum.at(best, weights.indices, weights.data)
-    found |= (largest == 0)[weights.indices] & (weights.data >= (best - ALIKE)[weights.indices])
+    nowhere = (largest == 0)[weights.indices] & asked
+    found |= nowhere & (weights.data >= (best - ALIKE)[weights.indices])
     return np.flatnonzero(found)
