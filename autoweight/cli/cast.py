@@ -113,7 +113,8 @@ def _progress(quiet: bool) -> Iterator[Callable[[int, int, Line | None], None]]:
         Left(),
         TextColumn("{task.description}"),
     )
-    with Progress(*columns, console=console, transient=True, disable=quiet) as bar:
+    silent = quiet or not console.is_terminal
+    with Progress(*columns, console=console, transient=True, disable=silent) as bar:
         task = bar.add_task("", total=None, failed=0)
         failed = 0
 

@@ -388,7 +388,11 @@ def _module(path: Path, known: Mapping[str, str], verb: str):
 
 
 def _suffix(path: Path, known: Iterable[str], verb: str) -> str:
+    known = list(known)
     if path.suffix.lower() not in known:
+        if path.is_dir():
+            raise FileError(f"{path}: is a folder; name a file, {' or '.join(known)}")
         kind = repr(path.suffix) if path.suffix else "a file without a suffix"
-        raise FileError(f"{path}: cannot {verb} {kind}; use one of {', '.join(known)}")
+        use = f"one of {', '.join(known)}" if len(known) > 1 else known[0]
+        raise FileError(f"{path}: cannot {verb} {kind}; use {use}")
     return path.suffix.lower()

@@ -167,7 +167,9 @@ def find(name: str) -> Method:
     module, colon, function = address.partition(":")
     if not colon:
         hint = suggestion(name, METHODS)
-        raise RecipeError(f"no method is named {name!r}; {hint}, or give package.module:function")
+        raise RecipeError(
+            f"no method is named {name!r}, and one of your own is package.module:function; {hint}"
+        )
     try:
         return getattr(import_module(module), function)
     except (ImportError, AttributeError) as error:

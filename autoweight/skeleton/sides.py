@@ -299,5 +299,5 @@ def words(name: str) -> list[str]:
 def _number(skeleton: Skeleton, name: str) -> int:
     if name not in skeleton.index:
         hint = suggestion(name, skeleton.names)
-        raise RecipeError(f"mirror pairs: no joint is named {name!r}; {hint}")
+        raise RecipeError(f"no joint is named {name!r}; {hint}")
     return skeleton.index[name]

@@ -259,3 +259,27 @@ def test_info_tells_of_a_mesh_that_nothing_else_can_use(tmp_path):
     run = CliRunner().invoke(main, ["info", str(path)])
     assert run.exit_code == 0, run.output
     assert "not told: no face of the mesh has any area" in run.stdout
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("check", "."), ".: is a folder; name a file, .glb or "),
+        (("learn", "rig.glb", "-o", "out.txt"), "out.txt: cannot write '.txt'; use .npz"),
+        (
+            ("mirror", "rig.glb", "-o", "out.glb", "--pair", "a=b"),
+            "rig.glb: mirror.pairs: no joint is named 'a'; ",
+        ),
+        (
+            ("solve", "rig.glb", "-o", "out.glb", "--method", "het"),
+            "rig.glb: method: no method is named 'het', and one of your own is "
+            "package.module:function; did you mean 'heat'?",
+        ),
+    ],
+)
+def test_what_is_said_reads_as_a_sentence(tmp_path, monkeypatch, arguments, said):
+    monkeypatch.chdir(tmp_path)
+    strip().glb(tmp_path / "rig.glb")
+    done = CliRunner().invoke(main, list(arguments))
+    assert done.exit_code == 2
+    assert done.stderr.startswith(f"autoweight: {said}") and done.stderr.count("\n") == 1

@@ -53,7 +53,7 @@ def test_an_unusable_cast_is_exit_code_2(folder, text, problem):
     (folder / "night.toml").write_text(text)
     run = CliRunner().invoke(main, ["cast", "night.toml"])
     assert run.exit_code == 2
-    assert problem in run.stderr
+    assert problem in run.stderr and run.stderr.count("\n") == 1
     assert not (folder / "night_weighted").exists()
 
 
