@@ -70,7 +70,7 @@ def evenness(surface: Surface) -> Evenness | None:
     low, high = at.min(axis=0), at.max(axis=0)
     here = packed(np.rint((at - low) / unit).astype(np.int64))
     first = np.argsort(here)
-    for axis in range(3):
+    for axis in np.flatnonzero(high - low > unit):
         mirrored = at - low
         mirrored[:, axis] = high[axis] - at[:, axis]
         there = packed(np.rint(mirrored / unit).astype(np.int64))
@@ -82,7 +82,7 @@ def evenness(surface: Surface) -> Evenness | None:
         if np.array_equal(here[first], there[second]):
             found = np.empty_like(first)
             found[second] = first
-            return Evenness(axis, float(low[axis] + high[axis]), found)
+            return Evenness(int(axis), float(low[axis] + high[axis]), found)
     return None
 
 

@@ -49,6 +49,11 @@ def test_a_body_with_one_vertex_elsewhere_is_not_even():
     assert evenness(prepare(Mesh(moved, BALL.faces))) is None
 
 
+def test_a_flat_body_is_not_its_own_image():
+    flat = Mesh([[0, 0, 0], [0, 1, 0], [0, 0, 2.0]], [[0, 1, 2]])
+    assert evenness(prepare(flat)) is None
+
+
 def test_triangles_that_are_not_even_are_seen():
     flat = Mesh([[-1, 0, 0], [1, 0, 0], [1.0, 1, 0.3], [-1, 1, 0.3]], [[0, 1, 2], [0, 2, 3]])
     surface = prepare(flat)
