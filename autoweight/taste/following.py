@@ -21,7 +21,8 @@ from autoweight.surface.solver import solve_columns
 from autoweight.taste.builds import Build, build
 from autoweight.taste.kinship import Kin, counterparts, fallen
 from autoweight.taste.learning import Taste
-from autoweight.taste.traits import OWN, PLACE, TRAITS, candidates, sight, traits, turned
+from autoweight.taste.neighbours import Neighbours, kindred, opinion, teachers, twin
+from autoweight.taste.traits import OWN, PLACE, candidates, sight, traits, turned
 
 __all__ = ["Followed", "follow", "idle", "usual"]
 
@@ -178,6 +179,30 @@ def _used(taste: Taste, skeleton: Skeleton) -> tuple[NDArray[np.int64], NDArray[
     return used, spared
 
 
+@dataclass(frozen=True, eq=False)
+class _Asked:
+    """What the trees are asked, and what the nearest rig says by itself.
+
+    Parameters
+    ----------
+    samples, places : ndarray, shape (s, c) and (m, c), uint8
+        Traits of the samples and of what is asked, the opinion of the neighbours among them, as
+        numbers of the quantiles they are in; last the joint.
+    heard : ndarray, shape (m,)
+        The weight that the nearest of the rigs has there.
+    twin : ndarray, shape (m,)
+        How far to believe it as it is, 0 to 1.
+    akin : float
+        How far the new rig is of their kind, 0 to 1.
+    """
+
+    samples: NDArray[np.uint8]
+    places: NDArray[np.uint8]
+    heard: NDArray[np.float64]
+    twin: NDArray[np.float64]
+    akin: float
+
+
 class _School:
     """The samples of all lessons, as the joints of one rig would have them."""
 
@@ -205,10 +230,8 @@ class _School:
         table, self._kind, self._given, self._mass, self._rig = (
             np.concatenate(column) for column in zip(*columns, strict=True)
         )
-        self._places = table[:, PLACE]
+        self._table = table
         self._mass /= self._mass.mean()
-        self._edges = np.quantile(table, np.linspace(0, 1, BINS + 1)[1:-1], axis=0)
-        self._codes = self._coded(table, self._kind)
 
     def changes(
         self, table: NDArray[np.float32], kind: NDArray[np.int64]
@@ -224,7 +247,7 @@ class _School:
         fold = self._rig % count
         every = np.ones(len(fold), dtype=bool)
         chosen = [every, *(fold != each for each in range(count) if count > 1)]
-        asked = self._coded(table, kind)
+        asked = self._asked(table, kind)
         with ThreadPoolExecutor(2) as pool:
             whole, *without = pool.map(lambda each: self._answers(each, asked), chosen)
         change = whole - table[:, OWN]
@@ -232,23 +255,43 @@ class _School:
             return change, np.full(len(change), ALONE)
         error = (count - 1) * np.var(without, axis=0)
         size = change**2 + MOVED**2
-        return change, size / (size + error)
+        certain = size / (size + error)
+        # A twin needs no trees and no second rig that has it so.
+        change += asked.twin * (asked.heard - whole)
+        certain += asked.twin * (1 - certain)
+        return change, asked.akin * certain
 
     def near(self, table: NDArray[np.float32], kind: NDArray[np.int64]) -> NDArray[np.float64]:
         """How near each place is to one learned from at the same joint, 0 to 1."""
         apart = 4 * FAR  # between joints, so that one tree serves them all
-        tree = cKDTree(np.column_stack([self._places, apart * self._kind]))
+        tree = cKDTree(np.column_stack([self._table[:, PLACE], apart * self._kind]))
         spots = np.column_stack([table[:, PLACE], apart * kind])
         away = tree.query(spots, distance_upper_bound=FAR)[0]
         return np.clip((FAR - away) / (FAR - CLOSE), 0, 1)
 
-    def _coded(self, table: NDArray[np.float32], kind: NDArray[np.int64]) -> NDArray[np.uint8]:
-        """Traits as numbers of the quantile they are in, and the joint."""
-        both = zip(self._edges.T, table.T, strict=True)
-        columns = [np.searchsorted(edges, values) for edges, values in both]
-        return np.column_stack([*columns, np.minimum(kind, KINDS)]).astype(np.uint8)
+    def _asked(self, table: NDArray[np.float32], kind: NDArray[np.int64]) -> _Asked:
+        """What is asked, with what the neighbours say, beside the samples with the same."""
+        taught, asked = self._table, table
+        heard, alike, akin = table[:, OWN].astype(np.float64), np.zeros(len(table)), 1.0
+        if self._rig.max() > 0:
+            look = Neighbours(taught, self._kind, self._given, self._rig)
+            weight, away = look(taught, self._kind)
+            theirs, beyond = look(table, kind)
+            away[~teachers(away, self._rig, beyond)[self._rig].T] = np.inf
+            said, opinions = opinion(weight, away), opinion(theirs, beyond)
+            heard, alike = twin(theirs, beyond)
+            akin = kindred(said[:, 1], opinions[:, 1])
+            taught, asked = np.column_stack([taught, said]), np.column_stack([asked, opinions])
+        edges = np.quantile(taught, np.linspace(0, 1, BINS + 1)[1:-1], axis=0)
 
-    def _answers(self, chosen: NDArray[np.bool_], asked: NDArray[np.uint8]) -> NDArray[np.float64]:
+        def coded(values: NDArray[np.floating], joint: NDArray[np.int64]) -> NDArray[np.uint8]:
+            both = zip(edges.T, values.T, strict=True)
+            columns = [np.searchsorted(steps, value) for steps, value in both]
+            return np.column_stack([*columns, np.minimum(joint, KINDS)]).astype(np.uint8)
+
+        return _Asked(coded(taught, self._kind), coded(asked, kind), heard, alike, akin)
+
+    def _answers(self, chosen: NDArray[np.bool_], asked: _Asked) -> NDArray[np.float64]:
         """Weights for what is asked, learned from some of the samples.
 
         The mean of trees that know which joint it is and of trees that do not: what holds for
@@ -257,16 +300,18 @@ class _School:
         from sklearn.ensemble import HistGradientBoostingRegressor  # slow to import
         from threadpoolctl import threadpool_limits
 
-        codes, given, weight = (each[chosen] for each in (self._codes, self._given, self._mass))
+        codes, given, weight = (each[chosen] for each in (asked.samples, self._given, self._mass))
         trees = {"max_iter": 120, "l2_regularization": 10.0, "early_stopping": False}
         named = HistGradientBoostingRegressor(
-            categorical_features=[len(TRAITS)], random_state=0, **trees
+            categorical_features=[codes.shape[1] - 1], random_state=0, **trees
         )
         nameless = HistGradientBoostingRegressor(random_state=0, **trees)
         with threadpool_limits(1, user_api="openmp"):  # threads that wait for others cost more
             named.fit(codes, given, sample_weight=weight)
             nameless.fit(codes[:, :-1], given, sample_weight=weight)
-            return np.asarray((named.predict(asked) + nameless.predict(asked[:, :-1])) / 2)
+            return np.asarray(
+                (named.predict(asked.places) + nameless.predict(asked.places[:, :-1])) / 2
+            )
 
 
 def _even(surface: Surface, girth: NDArray[np.float64], rows: sparse.csr_array) -> sparse.csr_array:

@@ -13,7 +13,18 @@ from autoweight.rows import normalised
 from autoweight.surface import Surface
 from autoweight.taste.builds import Build
 
-__all__ = ["OWN", "PLACE", "TRAITS", "Sight", "candidates", "sight", "traits", "turned"]
+__all__ = [
+    "FACING",
+    "OWN",
+    "PLACE",
+    "SHARES",
+    "TRAITS",
+    "Sight",
+    "candidates",
+    "sight",
+    "traits",
+    "turned",
+]
 
 FAINT = 1e-3
 """A joint the solver gave more than this at a vertex may have weight there."""
@@ -42,7 +53,13 @@ OWN = TRAITS.index("own")
 PLACE = slice(2, 5)
 """Those that say where a vertex is from its joint, in bone lengths."""
 
-DIRECTIONS = (PLACE, slice(5, 8))
+FACING = slice(5, 8)
+"""Its normal, in the axes of the joint."""
+
+SHARES = slice(OWN, OWN + 3)
+"""What the default gives the joint, its parent and its children."""
+
+DIRECTIONS = (PLACE, FACING)
 """Those that turn with the joint."""
 
 

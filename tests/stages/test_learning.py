@@ -232,6 +232,13 @@ def test_one_rig_alone_is_followed_half_way_and_two_that_agree_further(taste):
     assert both.mean() > 1.5 * alone.mean()
 
 
+def test_a_near_twin_is_believed_before_the_others():
+    others = [cousin(1.9, 0.4), cousin(2.4, 0.45)]
+    twin, new = (cousin(length, 0.4, below=0.7) for length in (2.06, 2.05))
+    without, beside = (autoweight.like(bare(new), each) for each in (others, [*others, twin]))
+    assert apart(new, beside.weights) < 0.1 * apart(new, without.weights)
+
+
 def test_who_shares_little_is_not_asked(taste):
     old, new = (each.build for each in taste.lessons)
     whole, part = (counterparts(new, replace(old, held=share * old.held)) for share in (1.0, 0.3))
