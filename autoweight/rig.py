@@ -34,6 +34,10 @@ SHARED = 0.5
 ALIKE = 1e-4
 """Frames whose entries differ by less are turned alike."""
 
+ON_BONE, BETWEEN, STEP = 0.02, (0.1, 0.97), 0.05
+"""A joint divides a bone if it is no further off it than this, and between these shares of it; two
+such are further from each other. All in lengths of the bone."""
+
 ON_JOINT = 1e-9
 """A tip nearer to its joint than this, in extents of the skeleton, is on it."""
 
@@ -211,11 +215,7 @@ class Skeleton:
     @cached_property
     def children(self) -> tuple[tuple[int, ...], ...]:
         """Joint numbers of each joint's children, ascending."""
-        found: list[list[int]] = [[] for _ in self.names]
-        for child, parent in enumerate(self.parents):
-            if parent >= 0:
-                found[parent].append(child)
-        return tuple(tuple(each) for each in found)
+        return _hanging(self.parents)
 
     @cached_property
     def axis(self) -> NDArray[np.float64] | None:
@@ -270,10 +270,87 @@ class Skeleton:
         return np.where(turned[:, None], -along, along)
 
     @cached_property
+    def divided(self) -> tuple[tuple[int, ...], ...]:
+        """Bones with joints on them: where each begins, those joints in their order, its end.
+
+        Joints that lie one after another on a bone between two others, in line with it, divide
+        that bone, as those that share out the twist of an arm do (common practice, no source).
+        They hang from its beginning, by themselves or from each other, and that has one more
+        child with children, or one at all if axes too say that all are in line. A root has no
+        bone to divide.
+        """
+        found = []
+        for joint, below in enumerate(self.children):
+            if len(below) < 2 or self.parents[joint] < 0:
+                continue
+            limbs = {child for child in below if self.children[child]}
+            for end in limbs or below:
+                lying = {each: self._divisors(joint, end, each) for each in below if each != end}
+                rest = {each for each, divisors in lying.items() if not divisors}
+                line = sorted(pair for divisors in lying.values() for pair in divisors)
+                sure = limbs or (not rest and self.ways is not None)
+                if line and sure and not rest & limbs:
+                    shares, divisors = zip(*line, strict=True)
+                    if (np.diff(shares) >= STEP).all():
+                        found.append((joint, *divisors, end))
+                    break
+        return tuple(found)
+
+    @cached_property
+    def above(self) -> NDArray[np.intp]:
+        """The joint whose flesh each one's goes on from, -1 for none, (j,).
+
+        Its parent, but along bones that are `divided` the joint before.
+        """
+        found = self.parents.astype(np.intp)
+        for line in self.divided:
+            found[list(line[1:])] = line[:-1]
+        return found
+
+    @cached_property
+    def dividing(self) -> NDArray[np.bool_]:
+        """Which joints divide a bone between two others, (j,)."""
+        return np.isin(
+            np.arange(len(self)), [joint for line in self.divided for joint in line[1:-1]]
+        )
+
+    @cached_property
+    def below(self) -> tuple[tuple[int, ...], ...]:
+        """Joint numbers of those that go on from each: see `above`."""
+        return _hanging(self.above)
+
+    def _divisors(self, joint: int, end: int, child: int) -> list[tuple[float, int]]:
+        """A child and all that hangs from it, by share of the bone they lie on; none if not all."""
+        own = [child]
+        for each in own:
+            own += self.children[each]
+        way = self.positions[end] - self.positions[joint]
+        length = float(np.linalg.norm(way))
+        if length == 0:
+            return []
+        way = way / length
+        offset = self.positions[own] - self.positions[joint]
+        share = offset @ way / length
+        off = np.linalg.norm(offset - np.outer(share * length, way), axis=1) / length
+        fits = (share >= BETWEEN[0]) & (share <= BETWEEN[1]) & (off <= ON_BONE)
+        if self.ways is not None:
+            fits &= self.ways[own] @ way > ALONG
+        return list(zip(share.tolist(), own, strict=True)) if fits.all() else []
+
+    @cached_property
     def orientations(self) -> NDArray[np.float64]:
         """Axes of each joint in bind space, of length 1, as columns, (j, 3, 3)."""
         linear = self.rest[:, :3, :3]
         return linear / np.linalg.norm(linear, axis=1, keepdims=True)
+
+
+def _hanging(parents: NDArray[np.integer]) -> tuple[tuple[int, ...], ...]:
+    """Numbers of those that have each for a parent, ascending."""
+    found: list[list[int]] = [[] for _ in parents]
+    for child, parent in enumerate(parents.tolist()):
+        if parent >= 0:
+            found[parent].append(child)
+    return tuple(tuple(each) for each in found)
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,7 +10,7 @@ from scipy import sparse
 from scipy.spatial.transform import Rotation
 
 from autoweight.methods import Problem
-from autoweight.methods.grounds import Ground, ancestors, grounds
+from autoweight.methods.grounds import Ground, ancestors, grounds, levels
 from autoweight.methods.steps import Share, eased, sheer, steepest
 from autoweight.recipes.profiles import Falloff, curve
 from autoweight.rows import entry_rows
@@ -240,8 +240,10 @@ def limbs(problem: Problem) -> list[Limb]:
     skeleton, active = problem.skeleton, problem.active
     up = ancestors(problem)
     found = []
+    level = levels(up)
     pairs = sorted(
-        zip(problem.chains, problem.falloffs, strict=True), key=lambda each: each[0].joints
+        zip(problem.chains, problem.falloffs, strict=True),
+        key=lambda each: (level[each[0].joints[0]], each[0].joints),
     )
     for chain, falloff in pairs:
         joints = np.array([each for each in chain.joints if active[each]], dtype=np.intp)

@@ -159,10 +159,7 @@ def _met(
 def _meeting(parents: NDArray[np.intp]) -> Meeting:
     """Nearest common ancestors of joints, -1 for those that have none."""
     # A root's parent, -1, is the last: above all of them.
-    level = np.append(np.zeros(len(parents), dtype=int), -1)
-    for joint, parent in enumerate(parents):  # parents come first
-        level[joint] = level[parent] + 1
-    up = np.append(parents, -1)
+    up, level = np.append(parents, -1), np.append(levels(parents), -1)
 
     def meet(first: NDArray[np.integer], second: NDArray[np.integer]) -> NDArray[np.integer]:
         first, second = first.copy(), second.copy()
@@ -196,13 +193,21 @@ def straight(
     return place, bones.joint[bone].astype(np.intp), away[place, bone]
 
 
+def levels(parents: NDArray[np.intp]) -> NDArray[np.intp]:
+    """How many joints each hangs from, (j,)."""
+    found, line = np.zeros(len(parents), dtype=np.intp), parents
+    while (line >= 0).any():
+        found += line >= 0
+        line = np.where(line >= 0, parents[line], -1)
+    return found
+
+
 def ancestors(problem: Problem) -> NDArray[np.intp]:
     """The nearest ancestor of each joint that may have weight, -1 for none, (j,)."""
-    parents, active = problem.skeleton.parents, problem.active
-    found = np.full(len(parents), -1)
-    for joint, parent in enumerate(parents):  # parents come first
-        if parent >= 0:
-            found[joint] = parent if active[parent] else found[parent]
+    above, active = problem.skeleton.above, problem.active
+    found = above.copy()
+    while len(idle := np.flatnonzero((found >= 0) & ~active[found])):
+        found[idle] = above[found[idle]]
     return found
 
 

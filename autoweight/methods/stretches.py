@@ -85,7 +85,7 @@ def stretches(
         A joint in the same place as its branching parent turns a limb's root inside the trunk:
         the first two thirds of its bone stay with the parent.
     """
-    at, parents = skeleton.positions, skeleton.parents
+    at, parents = skeleton.positions, skeleton.above
     child = np.flatnonzero(parents >= 0)
     owner = parents[child]
     length = np.zeros(len(skeleton))

@@ -68,6 +68,10 @@ RANGES: Mapping[Kind, tuple[Range, Range, Range]] = {
 """Ranges of the first, the middle and the last joint of a chain (common practice, no source)."""
 
 
+DIVIDING = Range(0, 0, 30)
+"""Of a joint that divides a bone: it twists, and a bone does not bend within."""
+
+
 def kinds(skeleton: Skeleton, plane: Plane | None = None) -> dict[Chain, Kind]:
     """What each chain is, told by where it hangs and which side it is on.
 
@@ -95,7 +99,9 @@ def kinds(skeleton: Skeleton, plane: Plane | None = None) -> dict[Chain, Kind]:
         siblings = [
             each
             for each in every
-            if above >= 0 and skeleton.parents[each.joints[0]] == above and len(each.joints) <= 4
+            if above >= 0
+            and skeleton.parents[each.joints[0]] == above
+            and len(_turning(skeleton, each)) <= 4
         ]
         if above < 0 and len(chain.joints) == 1 and one_root:
             found[chain] = "root"
@@ -106,9 +112,9 @@ def kinds(skeleton: Skeleton, plane: Plane | None = None) -> dict[Chain, Kind]:
             and len(siblings) > 1
         ):
             found[chain] = "digit"
-        elif len(chain.joints) == 1:
+        elif len(_turning(skeleton, chain)) == 1:
             found[chain] = "single"
-        elif partner[first] == first or len(chain.joints) > 4:
+        elif partner[first] == first or len(_turning(skeleton, chain)) > 4:
             found[chain] = "spine"
         else:
             found[chain] = "limb"
@@ -137,9 +143,12 @@ def ranges(
     found = [Range()] * len(skeleton)
     for chain, kind in kinds(skeleton, plane).items():
         first, middle, last = RANGES[kind]
-        for place, joint in enumerate(chain.joints):
-            end = place == len(chain.joints) - 1
+        turning = _turning(skeleton, chain)
+        for place, joint in enumerate(turning):
+            end = place == len(turning) - 1
             found[joint] = first if place == 0 else last if end else middle
+        for joint in set(chain.joints) - set(turning):
+            found[joint] = DIVIDING
         if skeleton.parents[chain.joints[0]] < 0 and (skeleton.parents < 0).sum() == 1:
             found[chain.joints[0]] = Range()  # it carries everything and bends nothing
     recipe = recipe or Recipe()
@@ -310,6 +319,11 @@ def _together(skeleton: Skeleton, plane: Plane | None) -> list[tuple[str, list[i
             found.append((f"{of}{more}, whole" if what == "chain" else of + more, both))
         done.update(both)
     return found
+
+
+def _turning(skeleton: Skeleton, chain: Chain) -> list[int]:
+    """The joints of a chain that bend it: not those that divide a bone."""
+    return [joint for joint in chain.joints if not skeleton.dividing[joint]]
 
 
 def _partners(skeleton: Skeleton, plane: Plane | None) -> NDArray[np.int32]:

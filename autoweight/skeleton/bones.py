@@ -108,10 +108,10 @@ def frames(skeleton: Skeleton, depth: Depth | None = None) -> Frames:
         are counterparts; without an axis, or a body, it goes on from its parent's bone for as far
         again.
     """
-    at, parents = skeleton.positions, skeleton.parents
+    at, above = skeleton.positions, skeleton.above
     ahead = leads(skeleton)
     end = at.copy()
-    for joint, below in enumerate(skeleton.children):
+    for joint, below in enumerate(skeleton.below):
         if joint in skeleton.tips:
             end[joint] = skeleton.tips[joint]
         elif ahead[joint] >= 0:
@@ -120,7 +120,7 @@ def frames(skeleton: Skeleton, depth: Depth | None = None) -> Frames:
             end[joint] = at[list(below)].mean(axis=0)
     told = (end != at).any(axis=1)
     left = ~told
-    before = np.where((parents >= 0)[:, None], at - at[np.maximum(parents, 0)], 0.0)
+    before = np.where((above >= 0)[:, None], at - at[np.maximum(above, 0)], 0.0)
     end[left] += before[left]
     ways = skeleton.ways
     if ways is not None and left.any():
@@ -141,7 +141,7 @@ def leads(skeleton: Skeleton) -> NDArray[np.intp]:
     """
     at = skeleton.positions
     found = np.full(len(skeleton), -1)
-    for joint, below in enumerate(skeleton.children):
+    for joint, below in enumerate(skeleton.below):
         if below and skeleton.ways is not None:
             ways = at[list(below)] - at[joint]
             length = np.linalg.norm(ways, axis=1)
@@ -216,7 +216,7 @@ def _across(skeleton: Skeleton, ways: NDArray[np.float64]) -> NDArray[np.float64
 
 def ending(skeleton: Skeleton) -> NDArray[np.bool_]:
     """Which joints have a bone that ends at no child, (j,): see `frames` for where it ends."""
-    childless = np.array([not below for below in skeleton.children])
+    childless = np.array([not below for below in skeleton.below])
     if skeleton.tips:
         tipped = np.isin(np.arange(len(skeleton)), list(skeleton.tips))
         return childless | tipped | (leads(skeleton) < 0)
@@ -235,12 +235,12 @@ def links(skeleton: Skeleton) -> NDArray[np.bool_]:
     bones have no ends of their own, what hangs from a root does so on its flesh: no bone before
     it could have what lies between.
     """
-    found = skeleton.parents >= 0
+    found = skeleton.above >= 0
     if skeleton.axis is None or not (skeleton.tips or skeleton.axis[1]):
         return found
     ahead, at = leads(skeleton), skeleton.positions
-    for joint, below in enumerate(skeleton.children):
-        rooted = skeleton.parents[joint] < 0 and not skeleton.tips
+    for joint, below in enumerate(skeleton.below):
+        rooted = skeleton.above[joint] < 0 and not skeleton.tips
         if skeleton.tips or (ahead[joint] >= 0 and not rooted):
             found[list(below)] = False
             if ahead[joint] >= 0 and joint not in skeleton.tips:
@@ -279,7 +279,7 @@ def bones(
     """
     frame = frame or frames(skeleton)
     child = np.flatnonzero(links(skeleton))
-    parent = skeleton.parents[child]
+    parent = skeleton.above[child]
     last = np.flatnonzero(ending(skeleton))
     joint = np.concatenate([parent, last])
     head = np.concatenate([frame.start[parent], frame.start[last]])

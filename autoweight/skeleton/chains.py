@@ -35,15 +35,16 @@ def chains(skeleton: Skeleton) -> tuple[Chain, ...]:
     Returns
     -------
     tuple of Chain
-        In the order of their first joints. At a branch the chain goes on into the child whose
-        name, digits aside, is the joint's own; without one it ends, and each child starts anew.
+        In the order of their first joints. At a branch the chain goes on into the joint that
+        divides the bone, or the child whose name, digits aside, is the joint's own; without one
+        it ends, and each child starts anew. What divides a bone is in the chain of that bone.
     """
     following: dict[int, int] = {}
-    for joint, children in enumerate(skeleton.children):
+    for joint, children in enumerate(skeleton.below):
         if len(children) == 1:
             following[joint] = children[0]
         else:
-            alike = [
+            alike = [child for child in children if skeleton.dividing[child]] or [
                 child
                 for child in children
                 if _stem(skeleton.names[child]) == _stem(skeleton.names[joint])

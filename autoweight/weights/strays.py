@@ -332,7 +332,7 @@ def skipping(weights: sparse.csr_array, surface: Surface, skeleton: Skeleton) ->
     -------
     csr_array, shape (n, j)
     """
-    parents, owner = skeleton.parents, owners(weights)
+    parents, owner = skeleton.above, owners(weights)
     row, joint = entry_rows(weights), weights.indices
     held = owner[np.concatenate([surface.edges, surface.bridges])]
     doubted = np.zeros((len(skeleton),) * 2, dtype=bool)  # of an ancestor and a joint
@@ -383,7 +383,7 @@ def remaining(weights: sparse.csr_array, excess: sparse.csr_array) -> sparse.csr
 def unrelated(skeleton: Skeleton) -> NDArray[np.bool_]:
     """Pairs of joints of which neither is the other's parent or grandparent, (j, j)."""
     count = len(skeleton)
-    parent = skeleton.parents
+    parent = skeleton.above
     grand = np.where(parent >= 0, parent[parent], -1)
     related = np.eye(count, dtype=bool)
     for above in (parent, grand):
