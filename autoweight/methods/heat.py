@@ -19,7 +19,7 @@ from autoweight.rows import scaled
 from autoweight.skeleton.bones import Bones, closest
 from autoweight.surface import Surface
 from autoweight.surface.abreast import Ahead, abreast, hands
-from autoweight.surface.evenness import SAME, Evenness
+from autoweight.surface.evenness import Evenness
 from autoweight.surface.heap import give_back
 from autoweight.surface.visibility import ON, Sight
 
@@ -40,6 +40,10 @@ the surface tells better."""
 SEEN = 0.3
 """Of a piece of surface of which less than this share sees a bone from within, sight says nothing:
 the bones are outside it, as in a garment of two thin layers."""
+
+EVEN = 1e-6
+"""Bones that are nearer than this to each other's image, in diagonals of the body, are even: a file
+has joints in single precision."""
 
 CRISP = 1.3
 """Power the result is raised to: artists hand over more steeply than heat does."""
@@ -104,7 +108,7 @@ def _in_sight(rays: Sight, owned: Stretches, even: Evenness | None, progress: Pr
     bones = owned.bones
     lit = Bones(bones.joint, rays.under(bones.head), rays.under(bones.tail))
     on = ON * surface.diagonal
-    partner = None if even is None else _partners(owned, even, SAME * surface.diagonal)
+    partner = None if even is None else _partners(owned, even, EVEN * surface.diagonal)
     half = np.arange(len(surface)) if even is None or partner is None else even.half
     # Neighbours in space have the same few bones near, and send their rays the same ways.
     tree = cKDTree(surface.vertices[half], leafsize=CHUNK, compact_nodes=False)

@@ -255,7 +255,7 @@ def test_joints_snapped_to_vertices_do_not_hang_on_rounding(limb):
         np.testing.assert_allclose(again, snapped, atol=1e-6)
 
 
-@pytest.mark.parametrize("shift", [0.0, 0.013])
+@pytest.mark.parametrize("shift", [0.0, 1e-6, 0.013])
 def test_an_even_body_has_the_weights_that_a_solve_of_the_whole_has(monkeypatch, shift):
     body = pipe(41, 24, 4, 0.4)
     joints = skeleton(
@@ -266,7 +266,7 @@ def test_an_even_body_has_the_weights_that_a_solve_of_the_whole_has(monkeypatch,
     with monkeypatch.context() as patch:
         patch.setattr(laplacian, "evenness", lambda surface: None)
         whole = solved(body, joints)
-    np.testing.assert_allclose(found, whole, atol=1e-9)
+    np.testing.assert_allclose(found, whole, atol=1e-5 if 0 < shift < 1e-3 else 1e-9)
     across = cdist(body.vertices * [-1, 1, 1], body.vertices).argmin(axis=1)
     apart = np.abs(found - found[across][:, [0, 2, 1, 4, 3]]).max()
-    assert apart > 1e-3 if shift else apart < 1e-15
+    assert apart > 1e-3 if shift > 1e-3 else apart < 1e-15
