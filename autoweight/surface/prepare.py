@@ -143,9 +143,12 @@ class Surface:
         """Area of each face, (m,)."""
         return igl.doublearea(self.vertices, self.faces) / 2
 
-    @cached_property
+    @property
     def face_normals(self) -> NDArray[np.float64]:
-        """Unit normal of each face, by the order of its corners, (m, 3)."""
+        """Unit normal of each face, by the order of its corners, (m, 3).
+
+        Worked out whenever asked: few ask, and kept they would take more room than the vertices.
+        """
         return igl.per_face_normals(self.vertices, self.faces, np.zeros(3))
 
     @cached_property

@@ -114,8 +114,9 @@ def columns(
     found: list[Entries] = [(np.empty(0), np.empty(0, dtype=np.int32), np.empty(0, dtype=np.int32))]
     for part in abreast(jobs, many):
         found += part
-    value, row, column = (np.concatenate(each) for each in zip(*found, strict=True))
-    del found
+    kept = list(zip(*found, strict=True))
+    del found  # so that of each only one copy is left when it is put together
+    value, row, column = (np.concatenate(kept.pop(0)) for _ in range(3))
     return sparse.csr_array((value, (row, column)), shape=right.shape)
 
 
