@@ -42,6 +42,9 @@ KINDS = 250
 BINS = 64
 """Values of each trait that the trees tell apart."""
 
+LEARNED = 30_000
+"""Samples that trees learn from at most, all rigs together."""
+
 FOLDS = 3
 """Most groups of rigs that are left out in turn, to find how far to follow them all."""
 
@@ -232,6 +235,9 @@ class _School:
         )
         self._table = table
         self._mass /= self._mass.mean()
+        self._learned = np.arange(len(table))
+        if len(table) > LEARNED:
+            self._learned = np.sort(np.random.default_rng(0).permutation(len(table))[:LEARNED])
 
     def changes(
         self, table: NDArray[np.float32], kind: NDArray[np.int64]
@@ -244,7 +250,7 @@ class _School:
         the sum of the squares of both.
         """
         count = min(self._rig.max() + 1, FOLDS)
-        fold = self._rig % count
+        fold = self._rig[self._learned] % count
         every = np.ones(len(fold), dtype=bool)
         chosen = [every, *(fold != each for each in range(count) if count > 1)]
         asked = self._asked(table, kind)
@@ -271,25 +277,26 @@ class _School:
 
     def _asked(self, table: NDArray[np.float32], kind: NDArray[np.int64]) -> _Asked:
         """What is asked, with what the neighbours say, beside the samples with the same."""
-        taught, asked = self._table, table
+        rig, joint = self._rig[self._learned], self._kind[self._learned]
+        taught, asked = self._table[self._learned], table
         heard, alike, akin = table[:, OWN].astype(np.float64), np.zeros(len(table)), 1.0
         if self._rig.max() > 0:
-            look = Neighbours(taught, self._kind, self._given, self._rig)
-            weight, away = look(taught, self._kind)
+            look = Neighbours(self._table, self._kind, self._given, self._rig)
+            weight, away = look(taught, joint)
             theirs, beyond = look(table, kind)
-            away[~teachers(away, self._rig, beyond)[self._rig].T] = np.inf
+            away[~teachers(away, rig, beyond)[rig].T] = np.inf
             said, opinions = opinion(weight, away), opinion(theirs, beyond)
             heard, alike = twin(theirs, beyond)
             akin = kindred(said[:, 1], opinions[:, 1])
             taught, asked = np.column_stack([taught, said]), np.column_stack([asked, opinions])
         edges = np.quantile(taught, np.linspace(0, 1, BINS + 1)[1:-1], axis=0)
 
-        def coded(values: NDArray[np.floating], joint: NDArray[np.int64]) -> NDArray[np.uint8]:
+        def coded(values: NDArray[np.floating], kind: NDArray[np.int64]) -> NDArray[np.uint8]:
             both = zip(edges.T, values.T, strict=True)
             columns = [np.searchsorted(steps, value) for steps, value in both]
-            return np.column_stack([*columns, np.minimum(joint, KINDS)]).astype(np.uint8)
+            return np.column_stack([*columns, np.minimum(kind, KINDS)]).astype(np.uint8)
 
-        return _Asked(coded(taught, self._kind), coded(asked, kind), heard, alike, akin)
+        return _Asked(coded(taught, joint), coded(asked, kind), heard, alike, akin)
 
     def _answers(self, chosen: NDArray[np.bool_], asked: _Asked) -> NDArray[np.float64]:
         """Weights for what is asked, learned from some of the samples.
@@ -300,7 +307,8 @@ class _School:
         from sklearn.ensemble import HistGradientBoostingRegressor  # slow to import
         from threadpoolctl import threadpool_limits
 
-        codes, given, weight = (each[chosen] for each in (asked.samples, self._given, self._mass))
+        some = self._learned[chosen]
+        codes, given, weight = asked.samples[chosen], self._given[some], self._mass[some]
         trees = {"max_iter": 120, "l2_regularization": 10.0, "early_stopping": False}
         named = HistGradientBoostingRegressor(
             categorical_features=[codes.shape[1] - 1], random_state=0, **trees

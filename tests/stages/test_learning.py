@@ -17,6 +17,7 @@ from autoweight.rig import Mesh, Rig, Skeleton, Weights
 from autoweight.stages.league import Limits, league
 from autoweight.stages.session import Session
 from autoweight.stages.solving import first_pass
+from autoweight.taste import following
 from autoweight.taste.file import load_taste, save_taste
 from autoweight.taste.kinship import counterparts
 from autoweight.taste.learning import Taste
@@ -237,6 +238,13 @@ def test_a_near_twin_is_believed_before_the_others():
     twin, new = (cousin(length, 0.4, below=0.7) for length in (2.06, 2.05))
     without, beside = (autoweight.like(bare(new), each) for each in (others, [*others, twin]))
     assert apart(new, beside.weights) < 0.1 * apart(new, without.weights)
+
+
+def test_of_many_samples_the_trees_learn_from_a_part(taste, monkeypatch):
+    monkeypatch.setattr(following, "LEARNED", sum(len(each.joint) for each in taste.lessons) // 4)
+    new = cousin(1.6, 0.35)
+    taught = autoweight.like(bare(new), taste)
+    assert apart(new, taught.weights) < 0.55 * apart(new, first_pass(bare(new)).weights)
 
 
 def test_who_shares_little_is_not_asked(taste):
