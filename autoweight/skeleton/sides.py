@@ -6,6 +6,7 @@ import re
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -103,6 +104,15 @@ class Plane:
             )
         return cls(point_and_normal[:3], point_and_normal[3:])
 
+    @property
+    def name(self) -> str:
+        """What `named` reads it from."""
+        axis = int(np.abs(self.normal).argmax())
+        if abs(self.normal[axis]) < 1:
+            return ",".join(f"{each:.9g}" for each in (*self.point, *self.normal))
+        offset = f"{self.point[axis]:.9g}"
+        return "xyz"[axis] + ("" if float(offset) == 0 else f"={offset}")
+
     def heights(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
         """Signed distance of each point, (n,), positive on the side of the normal."""
         return (points - self.point) @ self.normal
@@ -175,18 +185,28 @@ def _pair_by_side(
     partner: NDArray[np.int32],
 ) -> None:
     """Pair joints whose names differ in the side; `images` are distances from mirror images."""
-    from scipy.optimize import linear_sum_assignment  # slow to import, rarely needed
-
     for minding_numbers in (True, False):
         left, right = _sorted_by_key(skeleton, partner == UNPAIRED, minding_numbers)
         for key in sorted(left.keys() & right.keys()):
             these, those = np.array(left[key]), np.array(right[key])
             apart = images[np.ix_(these, those)]
-            chosen = linear_sum_assignment(apart)
+            chosen = _nearest_pairs(apart)
             near = apart[chosen] <= reach
             these, those = these[chosen[0][near]], those[chosen[1][near]]
             free = (partner[these] == UNPAIRED) & (partner[those] == UNPAIRED)
             partner[these[free]], partner[those[free]] = those[free], these[free]
+
+
+def _nearest_pairs(
+    apart: NDArray[np.float64],
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Rows and columns of the pairs that are nearest to each other all together."""
+    if apart.shape == (1, 1):
+        return np.zeros(1, dtype=np.intp), np.zeros(1, dtype=np.intp)
+    from scipy.optimize import linear_sum_assignment  # slow to import, rarely needed
+
+    rows, columns = linear_sum_assignment(apart)
+    return rows, columns
 
 
 def _pair_by_number(
@@ -242,7 +262,10 @@ def sideless(name: str) -> str:
 
 
 def likely_plane(skeleton: Skeleton) -> Plane | None:
-    """The plane through the origin, normal to an axis, across which most names are pairs.
+    """The plane normal to an axis across which most names are pairs.
+
+    Through the origin, or where a character stands elsewhere, in the middle of what names pair,
+    if it pairs at least half of that.
 
     Parameters
     ----------
@@ -255,13 +278,20 @@ def likely_plane(skeleton: Skeleton) -> Plane | None:
     """
     at = skeleton.positions
     reach = PAIR_TOLERANCE * float(np.linalg.norm(np.ptp(at, axis=0)))
+    left, right = _sorted_by_key(skeleton, np.ones(len(skeleton), dtype=bool), True)
+    named = [(*left[key], *right[key]) for key in left.keys() & right.keys()]
+    middles = [at[list(both)].mean(axis=0) for both in named if len(both) == 2]
+    origins = [np.zeros(3), *([np.median(middles, axis=0)] if middles else [])]
     found = []
-    for name in "xyz":
-        plane = Plane.named(name)
+    for point, normal in product(origins, np.eye(3)):
+        plane = Plane(point * normal, normal)
         partner = np.full(len(skeleton), UNPAIRED, dtype=np.int32)
         _pair_by_side(skeleton, cdist(plane.reflect(at), at), reach, partner)
-        found.append((int((partner != UNPAIRED).sum()), plane))
-    count, plane = max(found, key=lambda each: each[0])  # x goes first among equals
+        count = int((partner != UNPAIRED).sum())
+        # Elsewhere than at the origin a few may pair by chance.
+        found.append((count if not point.any() or count >= len(named) else 0, plane))
+    # Of equals the origin goes first, and x.
+    count, plane = max(found, key=lambda each: each[0])
     return plane if count else None
 
 

@@ -191,9 +191,9 @@ def _locks(rig: Rig) -> list[str]:
 
 
 def _mirror(skeleton: Skeleton) -> list[str]:
-    plane, usual = likely_plane(skeleton), Mirror()
-    axis = "xyz"[int(np.abs(plane.normal).argmax())] if plane else usual.plane
-    partner = pairs(skeleton, plane or Plane.named(axis))
+    usual = Mirror()
+    plane = likely_plane(skeleton) or Plane.named(usual.plane)
+    partner = pairs(skeleton, plane)
     lines = ["# Make one side the exact mirror image of the other."]
     for one, other in enumerate(partner):
         if one < other:
@@ -204,7 +204,7 @@ def _mirror(skeleton: Skeleton) -> list[str]:
     return [
         *lines,
         "# [mirror]",
-        f"# plane = {_text(axis)}",
+        f"# plane = {_text(plane.name)}",
         f"# keep = {_text(usual.keep)}  # or negative, or mean",
         '# pairs = []  # joints the names do not pair, such as [["fin_1", "fin_2"]]',
         "",

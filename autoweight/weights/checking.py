@@ -233,18 +233,17 @@ def _sides(rig: Rig, weights: Weights, surface: Surface) -> list[Fact]:
         return [Fact("weights", "left and right", "no joints are named for the two sides")]
     across = symmetry(rig, plane, surface=surface)
     apart = differences(weights, across)
-    axis = "xyz"[int(np.abs(plane.normal).argmax())]
     alone = np.flatnonzero(np.isnan(apart))
     on_plane = across.vertices.side[surface.weld] == 0
     uneven = apart > np.where(on_plane, ODD, UNEVEN)
     evened = int((uneven & mendable(weights, across, marked(rig))).sum())
     which = "them" if evened == uneven.sum() else f"{evened} of them"
-    mend = f"solve --mirror {axis}, or mirror --plane {axis}, makes {which} equal"
+    mend = f"solve --mirror {plane.name}, or mirror --plane {plane.name}, makes {which} equal"
     differing = _vertices(
         "vertices whose weights differ from their counterpart's", np.flatnonzero(uneven)
     )
     return [
-        Fact("weights", f"largest difference of the two sides of {axis}", _largest(apart)),
+        Fact("weights", f"largest difference of the two sides of {plane.name}", _largest(apart)),
         replace(differing, mend=mend if evened else ""),
         Fact(
             "weights",

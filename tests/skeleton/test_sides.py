@@ -144,6 +144,24 @@ def test_the_likely_plane_is_the_one_that_pairs_joints(axis):
     assert likely_plane(skeleton(root=[0, 0, 0], tail=out)) is None
 
 
+def test_a_character_may_stand_beside_the_origin():
+    at = {"root": [5, 0, 0], "arm_l": [5.25 + 2, 1, 0], "arm_r": [5.25 - 2, 1, 0]}
+    plane = likely_plane(skeleton(**at, leg_l=[6.25, 0, 0], leg_r=[4.25, 0, 0]))
+    assert plane.name == "x=5.25"
+    np.testing.assert_array_equal(plane.point, [5.25, 0, 0])
+
+
+def test_a_few_that_pair_by_chance_elsewhere_make_no_plane():
+    posed = {"arm_l": [7, 1, 0], "arm_r": [3, 1.1, 2], "leg_l": [6, 0, 0], "leg_r": [3, 0.5, 1]}
+    eyes = {"eye_l": [5.1, 2, 0], "eye_r": [4.9, 2, 0], "ear_l": [5.5, 2, 3], "ear_r": [4, 2.5, 0]}
+    assert likely_plane(skeleton(root=[5, 0, 0], **posed, **eyes)) is None
+
+
+@pytest.mark.parametrize("text", ["x", "y=-2", "z=0.125", "1,2,3,0,0.6,0.8"])
+def test_the_name_of_a_plane_is_what_it_is_read_from(text):
+    assert Plane.named(text).name == text
+
+
 @pytest.mark.parametrize(
     ("name", "other"),
     [
