@@ -190,6 +190,8 @@ def _pair_by_side(
         for key in sorted(left.keys() & right.keys()):
             these, those = np.array(left[key]), np.array(right[key])
             apart = images[np.ix_(these, those)]
+            if not (apart <= reach).any():
+                continue
             chosen = _nearest_pairs(apart)
             near = apart[chosen] <= reach
             these, those = these[chosen[0][near]], those[chosen[1][near]]
