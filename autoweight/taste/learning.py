@@ -152,9 +152,4 @@ def _own(example: Example) -> sparse.csr_array:
     surface, weights = example.surface, example.rig.weights
     if weights is None:
         raise WeightsError(f"{example.name}: has no weights to learn from; give a finished rig")
-    share = 1 / np.bincount(surface.weld, minlength=len(surface))
-    mean = sparse.csr_array(
-        (share[surface.weld], (surface.weld, np.arange(len(surface.weld)))),
-        shape=(len(surface), len(surface.weld)),
-    )
-    return sparse.csr_array(mean @ weights.matrix)
+    return sparse.csr_array(surface.mean @ weights.matrix)
