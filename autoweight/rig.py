@@ -252,19 +252,22 @@ class Skeleton:
         """Which way the bone of each joint points by the axis they share, unit vectors, (j, 3).
 
         Joints that were copied to the other side and mirrored have their bones against the axis
-        (common practice, no source). A joint's only child or its tip says so, to within 10°; a
-        joint that has neither goes by the one it hangs from. None where they share no axis.
+        (common practice, no source). A joint's tip says so, or children to within 10° of the axis,
+        against it and none along it; a joint that has neither goes by the one it hangs from. None
+        where they share no axis.
         """
         if self.axis is None:
             return None
         along = self.orientations @ self.axis
         turned = np.zeros(len(self), dtype=bool)
         for joint, below in enumerate(self.children):  # parents come first
-            end = self.tips.get(joint, self.positions[below[0]] if len(below) == 1 else None)
-            way = np.zeros(3) if end is None else end - self.positions[joint]
-            lean, length = along[joint] @ way, np.linalg.norm(way)
-            if abs(lean) > ALONG * length:
-                turned[joint] = lean < 0
+            tip = self.tips.get(joint)
+            ends = self.positions[list(below)] if tip is None else tip[None]
+            ways = ends - self.positions[joint]
+            lean, length = ways @ along[joint], np.linalg.norm(ways, axis=1)
+            fits = np.abs(lean) > ALONG * length
+            if fits.any():
+                turned[joint] = (lean[fits] < 0).all()
             elif self.parents[joint] >= 0:
                 turned[joint] = turned[self.parents[joint]]
         return np.where(turned[:, None], -along, along)

@@ -128,6 +128,16 @@ def test_joints_that_were_mirrored_have_their_bones_against_the_axis():
     assert links(legs(tips=tips)).tolist() == [False, *[True] * 6]
 
 
+def test_what_hangs_beside_its_child_does_not_hide_that_a_joint_was_mirrored():
+    plain = legs()
+    rest = np.concatenate([plain.rest, plain.rest[[1, 4]]])
+    rest[7:, :3, 3] = (0.4, -0.4, 0.3), (-0.4, -0.4, 0.3)
+    names = (*plain.names, "front_L", "front_R")
+    skeleton = Skeleton(names, [*plain.parents, 1, 4], rest)
+    np.testing.assert_array_equal(skeleton.ways[:7], plain.ways)
+    np.testing.assert_array_equal(skeleton.ways[7:], plain.ways[[1, 4]])
+
+
 @pytest.mark.parametrize("inward", [1, -1])
 def test_depth_passes_faces_that_it_comes_to_from_outside(inward):
     mesh, _ = tube(straight, 4.0, 0.4, 41, 24)
