@@ -422,7 +422,11 @@ class _Task:
         self.planned = plan(recipe, rig, idle_joints)
         self.frames = recall("frames", (), lambda: frames(rig.skeleton, self.sight.depth))
         self.bones = bones(rig.skeleton, self.planned.active, self.frames)
-        self.decisions = [*surface.repairs, *_left_out(rig, self.planned)]
+        self.decisions = [
+            *surface.repairs,
+            *_left_out(rig, self.planned),
+            *_divided(rig.skeleton, self.planned),
+        ]
         if self.taste:
             self._leave_idle(self.taste)
 
@@ -439,10 +443,8 @@ class _Task:
         wanted = self.recipe.chosen(skeleton.names, "joint", "use")
         none = idle(taste, skeleton, active & ~wanted)
         if none.any():
-            names = [skeleton.names[joint] for joint in np.flatnonzero(none)]
-            more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
             self.decisions.append(
-                f"no weight for {', '.join(names[:NAMED])}{more}: {taste.names} give none"
+                f"no weight for {_listed(skeleton, none)}: {taste.names} give none"
             )
             self.planned = replace(self.planned, active=active & ~none)
             self.bones = bones(skeleton, self.planned.active, self.frames)
@@ -514,6 +516,21 @@ class _Task:
         if locks:  # the mirror does not know them; where it went over one, fit again
             weights = _around_locks(weights, surface, girth, locks, self.progress, self.recall)
         return weights
+
+
+def _listed(skeleton: Skeleton, chosen: NDArray[np.bool_]) -> str:
+    """The first few of some joints, and how many more there are."""
+    names = [skeleton.names[joint] for joint in np.flatnonzero(chosen)]
+    more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
+    return ", ".join(names[:NAMED]) + more
+
+
+def _divided(skeleton: Skeleton, planned: Plan) -> list[str]:
+    """Which joints share the bone they lie on, such as those that take the twist of an arm."""
+    sharing = skeleton.dividing & planned.active
+    if not sharing.any():
+        return []
+    return [f"{_listed(skeleton, sharing)}: share the bone they lie on with the joint it begins at"]
 
 
 def _left_out(rig: Rig, planned: Plan) -> list[str]:
