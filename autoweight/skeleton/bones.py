@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +45,16 @@ one in the middle may slip through between two faces, or meet a tooth."""
 
 RAYS = 5
 """The ray in the middle, and one to each side of it."""
+
+ROUND = np.array([each for each in product((-1.0, 0.0, 1.0), repeat=3) if any(each)])
+ROUND /= np.linalg.norm(ROUND, axis=1, keepdims=True)
+"""Ways all round a place, the same in a mirror, to tell how thick the flesh about it is."""
+
+SAME = 1e-4
+"""Joints nearer to each other than this, in extents of the skeleton, are in one place."""
+
+BULGE = 1.5
+"""Flesh round a bone goes out to at most so many times as far as where it is thinnest."""
 
 CHUNK = 1 << 15
 """Points whose distances to all bones are held at once."""
@@ -106,7 +117,8 @@ def frames(skeleton: Skeleton, depth: Depth | None = None) -> Frames:
         if the file has no tips, at the only child or in the middle of several. What is left has
         a bone along the axis, 0.45 of the way to where it leaves the body, the same for joints that
         are counterparts; without an axis, or a body, it goes on from its parent's bone for as far
-        again.
+        again. A last joint beside a limb, in whose flesh all of that would be, has no bone but its
+        place.
     """
     at, above = skeleton.positions, skeleton.above
     ahead = leads(skeleton)
@@ -130,6 +142,9 @@ def frames(skeleton: Skeleton, depth: Depth | None = None) -> Frames:
         left &= np.isfinite(length) & (length > 0)
         end[left] = at[left] + length[left, None] * ways[left]
         told |= left
+    if depth is not None:
+        idle = _beside(skeleton, depth, end)
+        end[idle], told[idle] = at[idle], False
     return Frames(at, end, _across(skeleton, end - at), told)
 
 
@@ -174,6 +189,58 @@ def _way_out(
         shared = (partner != UNPAIRED) & alike & wanted & wanted[partner]
         other[shared] = partner[shared]
     return np.sort(np.concatenate([found, found[other]], axis=1), axis=1)[:, RAYS - 1]
+
+
+def _beside(skeleton: Skeleton, depth: Depth, end: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which last joints are in the flesh of a limb that they hang beside, (j,).
+
+    Such a joint, as one that swells a muscle or rounds an elbow, is turned as its parent is or as
+    nothing else (common practice, no source). Its place and the end of its bone are in the flesh
+    round bones between other joints, and on to where it would leave the body it keeps to that
+    limb: an ear, a fin or a finger leads away from it.
+    """
+    at, above, ways = skeleton.positions, skeleton.above, skeleton.ways
+    near = SAME * float(np.ptp(at, axis=0).max())
+    found = np.zeros(len(skeleton), dtype=bool)
+    for joint, below in enumerate(skeleton.children):
+        for each in below if len(below) > 1 else ():
+            there = np.linalg.norm(at[list(below)] - at[each], axis=1) <= near
+            others = [joint, *np.array(below)[there & (np.array(below) != each)]]
+            aimed = ways is not None and (ways[others] @ ways[each] <= ALONG).all()
+            found[each] = not skeleton.children[each] and not aimed
+    found[list(skeleton.tips)] = False
+    found &= ~skeleton.dividing & (end != at).any(axis=1)
+    flesh = links(skeleton) & np.array([bool(below) for below in skeleton.below])
+    flesh &= (at != at[np.maximum(above, 0)]).any(axis=1)
+    last, tail = np.flatnonzero(found), np.flatnonzero(flesh)
+    if not len(last) or not len(tail):
+        return np.zeros(len(skeleton), dtype=bool)
+    rods = Bones(above[tail].astype(np.int32), at[above[tail]], at[tail])
+    on = end[last] - at[last]
+    length = np.linalg.norm(on, axis=1)
+    on /= length[:, None]
+    out = np.median(_depths(depth, at[last], on, skeleton.orientations[last]), axis=1)
+    fits = np.isfinite(out)
+    out[~fits] = 0.0
+    for share in (0.0, INWARD):
+        place = at[last] + np.minimum(length, share * out)[:, None] * on
+        bone = distances(place, rods).argmin(axis=1)
+        middle = closest(place, rods, bone)
+        thick = BULGE * _thickness(depth, middle)
+        fits &= np.linalg.norm(place - middle, axis=1) <= thick
+    along = rods.tail[bone] - rods.head[bone]
+    along /= np.linalg.norm(along, axis=1, keepdims=True)
+    off = at[last] + out[:, None] * on - middle
+    off -= np.einsum("ij,ij->i", off, along)[:, None] * along
+    fits &= np.linalg.norm(off, axis=1) <= thick
+    found[last] = fits
+    return found
+
+
+def _thickness(depth: Depth, places: NDArray[np.float64]) -> NDArray[np.float64]:
+    """How far it is from places in a body to the skin where that is nearest, about, (k,)."""
+    ways = np.tile(ROUND, (len(places), 1))
+    return depth(np.repeat(places, len(ROUND), axis=0), ways).reshape(len(places), -1).min(axis=1)
 
 
 def _depths(
