@@ -280,11 +280,12 @@ class Skeleton:
         that bone, as those that share out the twist of an arm do (common practice, no source).
         They hang from its beginning, by themselves or from each other, and that has one more
         child with children, or one at all if axes too say that all are in line. A root has no
-        bone to divide.
+        bone to divide, and what divides a bone has none of its own.
         """
-        found = []
-        for joint, below in enumerate(self.children):
-            if len(below) < 2 or self.parents[joint] < 0:
+        found: list[tuple[int, ...]] = []
+        taken: set[int] = set()
+        for joint, below in enumerate(self.children):  # parents come first
+            if len(below) < 2 or self.parents[joint] < 0 or joint in taken:
                 continue
             limbs = {child for child in below if self.children[child]}
             for end in limbs or below:
@@ -296,6 +297,7 @@ class Skeleton:
                     shares, divisors = zip(*line, strict=True)
                     if (np.diff(shares) >= STEP).all():
                         found.append((joint, *divisors, end))
+                        taken.update(divisors)
                     break
         return tuple(found)
 

@@ -11,7 +11,9 @@ __all__ = ["Chain", "chains"]
 
 @dataclass(frozen=True)
 class Chain:
-    """Joints in order from the body outward, each the parent of the next.
+    """Joints in order from the body outward, each of which goes on from the one before.
+
+    That is its parent, but along a bone that joints divide: see `Skeleton.above`.
 
     Parameters
     ----------
