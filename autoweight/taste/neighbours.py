@@ -124,7 +124,9 @@ def teachers(
         Whether the samples of the first may look at the second: if it is no nearer than the new
         rig has any, as twins would teach that neighbours are always right; the farthest may always.
     """
-    apart = np.array([np.median(away[:, rig == each], axis=1) for each in range(len(away))])
+    apart = np.full((len(away), len(away)), np.inf)
+    for each in np.unique(rig):  # of a rig with few samples none may be among them
+        apart[each] = np.median(away[:, rig == each], axis=1)
     apart = np.minimum(apart, apart.T)
     np.fill_diagonal(apart, -1.0)
     found = apart >= AS_FAR * np.median(asked, axis=1).min()

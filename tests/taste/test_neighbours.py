@@ -54,6 +54,12 @@ def test_twins_do_not_teach_a_stranger_to_believe():
     assert twins[0, 1] and twins[1, 0]  # there is nobody else
 
 
+def test_a_rig_of_which_no_sample_was_drawn_is_asked_by_the_others():
+    away = np.array([[0.0, 0.5], [0.5, 0.0], [1.0, 0.2]])
+    asked = teachers(away, np.array([0, 1]), np.full((3, 4), 0.8))
+    assert asked[:2].tolist() == [[False, True, True], [True, False, False]]
+
+
 def test_who_is_as_far_as_they_are_from_each_other_is_of_their_kind():
     taught = np.linspace(0, 1, 101)
     assert kindred(taught, taught) == 1
