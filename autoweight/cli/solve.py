@@ -137,7 +137,7 @@ def command(
     )
     if confidence and asked.like is None:
         raise RecipeError("--confidence says how far --like is followed; name a finished rig")
-    if asked.like:  # a plane that does not fit is told before others are learned from
+    if asked.like and asked.mirror:  # before others are learned from
         for each in rigs:
             with each_of(rig, each):
                 across_of(each, asked, prepare(each.mesh))

@@ -16,7 +16,7 @@ from autoweight.surface import Surface
 from autoweight.surface.geodesics import network, spread
 from autoweight.surface.visibility import Sight
 
-__all__ = ["Ground", "ancestors", "grounds", "owned", "segments", "straight"]
+__all__ = ["Ground", "ancestors", "grounds", "levels", "owned", "segments", "straight"]
 
 CHUNK = 1 << 15
 

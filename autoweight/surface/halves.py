@@ -43,7 +43,7 @@ def solve_halves(
     image : ndarray, shape (n,), int
         The other vertex of each pair, its own where it has none.
     negligible, watch
-        As for `solve_columns`.
+        As for `columns`.
 
     Returns
     -------

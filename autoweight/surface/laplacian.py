@@ -40,7 +40,7 @@ class Measured(NamedTuple):
     mass : ndarray, shape (n,)
         See `laplacian`.
     even : Evenness or None
-        By which both are the same on both sides, if they are.
+        By which the Laplacian is the same on both sides, if it is.
     """
 
     laplacian: sparse.csr_array
@@ -49,7 +49,7 @@ class Measured(NamedTuple):
 
 
 def measure(surface: Surface) -> Measured:
-    """Laplacian and mass of a surface, and whether they are the same on both sides."""
+    """Laplacian and mass of a surface, and how its two sides are alike, if they are."""
     found, mass = laplacian(surface.vertices, surface.faces)
     even = evenness(surface)
     if even is not None and not unchanged(found, even.image):
