@@ -174,7 +174,7 @@ def pairs(
     _pair_by_side(skeleton, images, reach, partner)
     own = np.flatnonzero((partner == UNPAIRED) & (images.diagonal() <= reach))
     partner[own] = own
-    _pair_by_number(skeleton, images <= reach, partner)
+    _pair_by_number(skeleton, images, reach, partner)
     return partner
 
 
@@ -212,25 +212,34 @@ def _nearest_pairs(
 
 
 def _pair_by_number(
-    skeleton: Skeleton, images: NDArray[np.bool_], partner: NDArray[np.int32]
+    skeleton: Skeleton,
+    images: NDArray[np.float64],
+    reach: float,
+    partner: NDArray[np.int32],
 ) -> None:
     """Pair what is left and hangs from a pair, or from one joint, where only numbers differ.
 
     A joint that is copied to the other side may keep the word for its own and get a number.
     """
     plain = [[word for word in words(name) if not word.isdigit()] for name in skeleton.names]
-    for joint in np.flatnonzero(partner == UNPAIRED):  # parents come first
+
+    def nearest(joint: int) -> int:
         parent = skeleton.parents[joint]
         above = partner[parent] if parent >= 0 else parent
         if parent >= 0 and above == UNPAIRED:
-            continue
+            return UNPAIRED
+        near = np.flatnonzero((images[joint] <= reach) & (partner == UNPAIRED))
         alike = [
             other
-            for other in np.flatnonzero(images[joint] & (partner == UNPAIRED))
+            for other in near.tolist()
             if skeleton.parents[other] == above and plain[other] == plain[joint]
         ]
-        if len(alike) == 1:
-            partner[joint], partner[alike[0]] = alike[0], joint
+        return min(alike, key=lambda other: images[joint, other], default=UNPAIRED)
+
+    for joint in np.flatnonzero(partner == UNPAIRED).tolist():  # parents come first
+        other = nearest(joint) if partner[joint] == UNPAIRED else UNPAIRED
+        if other != UNPAIRED and nearest(other) == joint:
+            partner[joint], partner[other] = other, joint
 
 
 def opposite(name: str) -> str:

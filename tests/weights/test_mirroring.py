@@ -6,7 +6,7 @@ from twins import PLACES, X, difference, egg, random_weights, rig, skeleton
 
 from autoweight import Mesh, Rig, Skeleton, Weights
 from autoweight.errors import GeometryError, RecipeError, WeightsError
-from autoweight.skeleton.sides import Plane
+from autoweight.skeleton.sides import UNPAIRED, Plane, pairs
 from autoweight.surface import prepare
 from autoweight.weights.mirroring import counterparts, mirror, unevenness
 
@@ -187,3 +187,16 @@ def test_unevenness_is_nothing_after_a_mirror_and_the_gap_before():
     lopsided[np.argmax(vertices[:, 0])] *= 1.3
     partner_lost = unevenness(rig(lopsided, faces, even.weights), X)
     assert np.nanmax(partner_lost) == 0
+
+
+@pytest.mark.parametrize("order", [[0, 1, 2], [1, 0, 2], [2, 1, 0], [1, 2, 0]])
+def test_of_two_joints_in_the_place_of_one_the_nearer_is_its_counterpart(order):
+    names, places = ("leg.L", "leg.L.001", "leg.L.002"), (1.0, 1.03, -1.0)
+    rest = np.tile(np.eye(4), (4, 1, 1))
+    rest[0, 1, 3] = 3
+    rest[1:, 0, 3] = [places[each] for each in order]
+    joints = Skeleton(("root", *(names[each] for each in order)), (-1, 0, 0, 0), rest)
+    partner = pairs(joints, X)
+    near, also, other = (joints.index[name] for name in names)
+    assert partner[near] == other and partner[other] == near
+    assert partner[also] == UNPAIRED
