@@ -114,7 +114,7 @@ class _Basis:
     ) -> sparse.csr_array:
         """The part of the solution that they span, (n, k)."""
         within = sparse.csr_array(self.matrix.T) @ right
-        return sparse.csr_array(self.matrix @ columns(factor, within, negligible, watch, many=many))
+        return sparse.csr_array(self.matrix @ columns(factor, within, negligible, watch, many))
 
 
 def _bases(image: NDArray[np.intp]) -> tuple[_Basis, _Basis]:

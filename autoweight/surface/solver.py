@@ -60,9 +60,8 @@ def columns(
     factor: Factor,
     right: sparse.csr_array,
     negligible: float,
-    watch: Callable[[float], None] = unwatched,
-    *,
-    many: int = 1,
+    watch: Callable[[float], None],
+    many: int,
 ) -> sparse.csr_array:
     """Solve operator · x = right, a few columns at a time.
 
@@ -73,9 +72,9 @@ def columns(
     right : csr_array, shape (n, k)
     negligible : float
         Values nearer to 0 than this are not kept, so that memory grows with what matters.
-    watch : callable, optional
+    watch : callable
         Told the share of the columns that is done.
-    many : int, optional
+    many : int
         Processes that they are dealt out to.
 
     Returns
@@ -127,4 +126,4 @@ def solve_columns(
     watch: Callable[[float], None] = unwatched,
 ) -> sparse.csr_array:
     """`columns` of an operator's `factor`, dealt out to as many processes as are worth it."""
-    return columns(factor(operator), right, negligible, watch, many=hands(operator.shape[0]))
+    return columns(factor(operator), right, negligible, watch, hands(operator.shape[0]))
