@@ -132,7 +132,11 @@ def frames(skeleton: Skeleton, depth: Depth | None = None) -> Frames:
             end[joint] = at[list(below)].mean(axis=0)
     told = (end != at).any(axis=1)
     left = ~told
-    before = np.where((above >= 0)[:, None], at - at[np.maximum(above, 0)], 0.0)
+    origin = at.copy()  # where the bone before begins, past joints in the same place
+    doubled = _doubled(skeleton)
+    for joint in np.flatnonzero(above >= 0).tolist():
+        origin[joint] = origin[above[joint]] if doubled[joint] else at[above[joint]]
+    before = at - origin
     end[left] += before[left]
     ways = skeleton.ways
     if ways is not None and left.any():
@@ -304,7 +308,7 @@ def links(skeleton: Skeleton) -> NDArray[np.bool_]:
     """
     found = skeleton.above >= 0
     if skeleton.axis is None or not (skeleton.tips or skeleton.axis[1]):
-        return found
+        return found & ~_doubled(skeleton)
     ahead, at = leads(skeleton), skeleton.positions
     for joint, below in enumerate(skeleton.below):
         rooted = skeleton.above[joint] < 0 and not skeleton.tips
@@ -314,6 +318,20 @@ def links(skeleton: Skeleton) -> NDArray[np.bool_]:
                 found[ahead[joint]] = True
             elif joint not in skeleton.tips:
                 found[list(below)] = _paired(at[list(below)] - at[joint])
+    return found & ~_doubled(skeleton)
+
+
+def _doubled(skeleton: Skeleton) -> NDArray[np.bool_]:
+    """Which joints take over what their parent, in the same place, would move, (j,).
+
+    Of joints one in another, such as those that hold an offset, the last has the flesh (common
+    practice, no source). But a root may have what no other joint moves.
+    """
+    at, above = skeleton.positions, skeleton.above
+    only = [below[0] for below in skeleton.below if len(below) == 1]
+    found = np.zeros(len(skeleton), dtype=bool)
+    off = np.linalg.norm(at[only] - at[above[only]], axis=1)
+    found[only] = (off <= SAME * np.ptp(at, axis=0).max()) & (above[above[only]] >= 0)
     return found
 
 

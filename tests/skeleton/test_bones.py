@@ -168,3 +168,36 @@ def test_what_hangs_from_a_root_does_so_on_its_flesh():
     assert links(skeleton).tolist() == [False, True, True, True]
     ended = Skeleton(skeleton.names, skeleton.parents, skeleton.rest, {3: (0, 2.5, 1)})
     assert links(ended).tolist() == [False, True, False, True]
+
+
+def doubled(skeleton):
+    """Each joint but the root under another in its place, as one that holds an offset."""
+    count = len(skeleton)
+    place = np.array([0, *range(2, 2 * count, 2)])  # where the joints themselves went
+    parents, rest = np.full(2 * count - 1, -1), np.repeat(skeleton.rest, 2, axis=0)[1:]
+    parents[place[1:]] = place[1:] - 1
+    parents[place[1:] - 1] = place[skeleton.parents[1:]]
+    names = [skeleton.names[0]]
+    for name in skeleton.names[1:]:
+        names += [f"{name}_offset", name]
+    return Skeleton(tuple(names), parents, rest), place
+
+
+@pytest.mark.parametrize("plain", [figure(), figure(axis_to_x=True), legs()])
+def test_of_joints_in_one_place_the_last_has_the_flesh(plain):
+    skeleton, place = doubled(plain)
+    wanted, found = bones(plain), bones(skeleton)
+
+    def rows(joint, each):
+        table = np.column_stack([joint, each.head, each.tail])
+        return table[np.lexsort(table.T)]
+
+    np.testing.assert_allclose(
+        rows(found.joint, found), rows(place[wanted.joint], wanted), atol=1e-12
+    )
+
+
+def test_a_root_in_the_place_of_its_only_child_keeps_flesh():
+    rest = np.tile(np.eye(4), (3, 1, 1))
+    rest[2, 0, 3] = 1
+    assert bones(Skeleton(("base", "turn", "arm"), [-1, 0, 1], rest)).joint.tolist() == [0, 1, 2]
