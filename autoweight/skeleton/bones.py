@@ -210,7 +210,13 @@ def _beside(skeleton: Skeleton, depth: Depth, end: NDArray[np.float64]) -> NDArr
         for each in below if len(below) > 1 else ():
             there = np.linalg.norm(at[list(below)] - at[each], axis=1) <= near
             others = [joint, *np.array(below)[there & (np.array(below) != each)]]
-            aimed = ways is not None and (ways[others] @ ways[each] <= ALONG).all()
+            aimed = ways is not None
+            if ways is not None:
+                halves = ways[joint] + ways[others]  # of what a limb is bent there
+                halves /= np.maximum(
+                    np.linalg.norm(halves, axis=1, keepdims=True), np.finfo(float).tiny
+                )
+                aimed = (np.concatenate([ways[others], halves]) @ ways[each] <= ALONG).all()
             found[each] = not skeleton.children[each] and not aimed
     found[list(skeleton.tips)] = False
     found &= ~skeleton.dividing & (end != at).any(axis=1)

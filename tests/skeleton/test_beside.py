@@ -50,8 +50,12 @@ def test_a_joint_that_swells_or_rounds_a_limb_has_no_bone_but_its_place(body, pl
     assert not bone(body, arm(place, turn)).any()
 
 
-def test_half_of_a_bend_is_no_aim(body):
-    assert not bone(body, arm((3, 0, 0), np.eye(3), leans=5)).any()
+@pytest.mark.parametrize("bend", [10, 40])
+def test_half_of_a_bend_is_no_aim(body, bend):
+    straight = arm((3, 0, 0), np.eye(3), leans=bend / 2)
+    rest = straight.rest.copy()
+    rest[2, :3, :3] = Rotation.from_euler("z", bend, degrees=True).as_matrix() @ rest[2, :3, :3]
+    assert not bone(body, Skeleton(straight.names, straight.parents, rest)).any()
 
 
 @pytest.mark.parametrize(
