@@ -12,7 +12,7 @@ from scipy import sparse
 from autoweight.errors import GeometryError
 from autoweight.rows import narrow
 from autoweight.surface.abreast import Ahead, hands
-from autoweight.surface.evenness import Evenness, evenness, unchanged
+from autoweight.surface.evenness import SAME, Evenness, evenness, unchanged
 from autoweight.surface.prepare import Surface
 
 __all__ = ["Measured", "laplacian", "measure", "measured"]
@@ -40,7 +40,7 @@ class Measured(NamedTuple):
     mass : ndarray, shape (n,)
         See `laplacian`.
     even : Evenness or None
-        By which the Laplacian is the same on both sides, if it is.
+        By which both are the same on both sides, if they are.
     """
 
     laplacian: sparse.csr_array
@@ -52,8 +52,10 @@ def measure(surface: Surface) -> Measured:
     """Laplacian and mass of a surface, and how its two sides are alike, if they are."""
     found, mass = laplacian(surface.vertices, surface.faces)
     even = evenness(surface)
-    if even is not None and not unchanged(found, even.image):
-        even = None
+    if even is not None:
+        # Areas tell faces apart that cotangents do not, as those of right angles are 0.
+        alike = (np.abs(mass - mass[even.image]) <= SAME * mass).all()
+        even = even if alike and unchanged(found, even.image) else None
     return Measured(found, mass, even)
 
 

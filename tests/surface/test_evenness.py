@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from bodies import tube
-from trimesh.creation import icosphere
+from trimesh.creation import box, icosphere
 
 from autoweight.rig import Mesh
 from autoweight.surface import prepare
@@ -70,3 +70,12 @@ def test_what_is_measured_of_an_even_body_is_the_same_on_both_sides():
     np.testing.assert_allclose(found.mass[across], found.mass, rtol=1e-12)
     mesh, _ = tube(lambda s: np.column_stack([s, 0.3 * s**2, 0.1 * s**3]), 1.0, 0.1, 9, 12)
     assert measure(prepare(mesh)).even is None
+
+
+def test_faces_that_the_laplacian_does_not_tell_apart_are_told_by_their_areas():
+    # Of a square cut in two the cotangent across the cut is 0, whichever way it goes.
+    square = box([1, 1.1, 1.2])
+    surface = prepare(Mesh(square.vertices, square.faces))
+    matrix = laplacian(surface.vertices, surface.faces)[0]
+    assert unchanged(matrix, evenness(surface).image)
+    assert measure(surface).even is None
