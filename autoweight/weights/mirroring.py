@@ -467,10 +467,8 @@ def differences(weights: Weights, across: Symmetry) -> NDArray[np.float64]:
     return apart[across.surface.weld]
 
 
-def mendable(
-    weights: Weights, across: Symmetry, fixed: NDArray[np.bool_], keep: str = Mirror.keep
-) -> NDArray[np.bool_]:
-    """Which vertices a mirror makes equal to their counterparts, whatever they have now.
+def mendable(weights: Weights, across: Symmetry, fixed: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which vertices a mirror makes equal to their counterparts, as it is without options.
 
     Parameters
     ----------
@@ -478,7 +476,6 @@ def mendable(
     across : Symmetry
     fixed : ndarray, shape (n,), bool
         Vertices of the mesh that may not change.
-    keep : {'positive', 'negative', 'mean'}
 
     Returns
     -------
@@ -486,11 +483,14 @@ def mendable(
         None where the plane would be refused; see `mirrored`. On the plane, whole units of a
         file with 8 or 16 bits may stay one apart; see `evened`.
     """
-    surface = across.surface
-    if _misfit(across, keep):
+    surface, own = across.surface, weights.matrix[across.surface.speakers]
+    if _misfit(across, Mirror.keep):
         return np.zeros(len(surface.weld), dtype=bool)
-    found = _exact(weights.matrix[surface.speakers], across)
+    found = _exact(own, across)
     found[surface.weld[fixed]] = False
+    # What is kept stays as it is, and of what the other side gets a cap leaves less.
+    over = np.diff(own.indptr) > Tidy.max_influences
+    found[over & np.isin(across.vertices.side, _KEPT[Mirror.keep])] = False
     return np.asarray(found & found[across.vertices.partner])[surface.weld]
 
 
