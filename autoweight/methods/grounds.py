@@ -11,7 +11,7 @@ from scipy import sparse
 
 from autoweight.methods import Problem
 from autoweight.rows import entry_rows
-from autoweight.skeleton.bones import Bones, closest, distances
+from autoweight.skeleton.bones import Bones, closest, distances, heirs
 from autoweight.surface import Surface
 from autoweight.surface.geodesics import network, spread
 from autoweight.surface.visibility import Sight
@@ -204,11 +204,8 @@ def levels(parents: NDArray[np.intp]) -> NDArray[np.intp]:
 
 def ancestors(problem: Problem) -> NDArray[np.intp]:
     """The nearest ancestor of each joint that may have weight, -1 for none, (j,)."""
-    above, active = problem.skeleton.above, problem.active
-    found = above.copy()
-    while len(idle := np.flatnonzero((found >= 0) & ~active[found])):
-        found[idle] = above[found[idle]]
-    return found
+    above = problem.skeleton.above
+    return np.where(above >= 0, heirs(problem.skeleton, problem.active)[above], -1)
 
 
 def _seeds(

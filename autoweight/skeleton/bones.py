@@ -392,11 +392,12 @@ def heirs(skeleton: Skeleton, active: NDArray[np.bool_]) -> NDArray[np.intp]:
     Returns
     -------
     ndarray, shape (j,)
-        The joint itself where it is active, else its nearest ancestor that is, -1 for none.
+        The joint itself where it is active, else the nearest that is of those whose flesh it
+        goes on from, -1 for none.
     """
-    heir = np.arange(len(skeleton))
-    for each in np.flatnonzero(~active):  # parents come first, so heirs are settled
-        heir[each] = heir[skeleton.parents[each]] if skeleton.parents[each] >= 0 else -1
+    heir, above = np.arange(len(skeleton)), skeleton.above
+    while len(idle := np.flatnonzero((heir >= 0) & ~active[heir])):
+        heir[idle] = above[heir[idle]]
     return heir
 
 

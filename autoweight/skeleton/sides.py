@@ -108,7 +108,7 @@ class Plane:
     def name(self) -> str:
         """What `named` reads it from."""
         axis = int(np.abs(self.normal).argmax())
-        if abs(self.normal[axis]) < 1:
+        if self.normal[axis] < 1:
             return ",".join(f"{each:.9g}" for each in (*self.point, *self.normal))
         offset = f"{self.point[axis]:.9g}"
         return "xyz"[axis] + ("" if float(offset) == 0 else f"={offset}")

@@ -114,7 +114,7 @@ class _Child(Generic[T]):
     """
 
     def __init__(self, job: Callable[[], T]) -> None:
-        self._job = job
+        self._job, self._parent = job, os.getpid()
         self._left = os.fdopen(os.memfd_create("result"), "w+b")
         with warnings.catch_warnings():
             # Python warns of threads; those there are belong to BLAS, which minds forks itself.
@@ -146,7 +146,7 @@ class _Child(Generic[T]):
 
     def end(self) -> None:
         self._left.close()
-        if self._process:
+        if self._process and self._parent == os.getpid():  # not of one that was forked since
             os.kill(self._process, signal.SIGKILL)
             os.waitpid(self._process, 0)
             self._process = 0

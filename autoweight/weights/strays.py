@@ -381,14 +381,15 @@ def remaining(weights: sparse.csr_array, excess: sparse.csr_array) -> sparse.csr
 
 
 def unrelated(skeleton: Skeleton) -> NDArray[np.bool_]:
-    """Pairs of joints of which neither is the other's parent or grandparent, (j, j)."""
-    count = len(skeleton)
-    parent = skeleton.above
-    grand = np.where(parent >= 0, parent[parent], -1)
-    related = np.eye(count, dtype=bool)
-    for above in (parent, grand):
-        has = np.flatnonzero(above >= 0)
-        related[has, above[has]] = related[above[has], has] = True
+    """Pairs of joints of which neither is the other's parent or grandparent, (j, j).
+
+    Of bones that joints divide, by the joint before along the bone too.
+    """
+    related = np.eye(len(skeleton), dtype=bool)
+    for parent in (skeleton.parents, skeleton.above):
+        for above in (parent, np.where(parent >= 0, parent[parent], -1)):
+            has = np.flatnonzero(above >= 0)
+            related[has, above[has]] = related[above[has], has] = True
     return ~related
 
 

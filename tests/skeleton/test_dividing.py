@@ -1,5 +1,7 @@
 """Joints that divide a bone, as those that share out the twist of an arm do."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from bodies import capsules, problem
@@ -100,10 +102,20 @@ def test_the_forearm_has_nothing_of_the_upper_arms(body, method):
         assert weights[np.abs(x - middle) < 0.2][:, joint].min() > 0.9
 
 
+def test_the_one_before_takes_over_from_one_that_is_left_out(body):
+    active = np.array([name != "far" for name in NAMES])
+    skeleton = arm()
+    task = problem(body, skeleton)
+    task = replace(task, active=active, bones=bones(skeleton, active))
+    weights = find("heat")(task).toarray()[task.surface.weld]
+    there = np.abs(body.vertices[:, 0] - 2.5) < 0.2
+    assert weights[there][:, 5].min() > 0.9
+
+
 def test_what_they_hand_over_is_not_stray(body):
     skeleton = arm()
     apart = unrelated(skeleton)
-    assert not apart[6, 2] and not apart[5, 2] and apart[1, 3]
+    assert not apart[6, 2] and not apart[5, 2] and apart[0, 3]
     solution = first_pass(Rig(body, skeleton))
     x, found = body.vertices[:, 0], solution.weights.matrix.toarray()
     assert found[np.abs(x - 3) < 0.1][:, 6].min() > 0.25

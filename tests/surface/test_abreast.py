@@ -2,6 +2,7 @@ import os
 import signal
 import sys
 import threading
+import time
 
 import numpy as np
 import pytest
@@ -73,6 +74,20 @@ def test_what_has_begun_begins_once_and_ends_with_who_asked(forked):
     assert len(forked) == 1
     del late
     assert gone(forked)
+
+
+@forks
+def test_a_process_forked_since_ends_no_other():
+    late = Ahead(lambda: (time.sleep(0.3), os.getpid())[1], 2)
+    late.begin()
+
+    def forgets():
+        nonlocal late
+        del late
+        return os.getpid()
+
+    here, there = abreast([os.getpid, forgets], 2)
+    assert late() not in (here, there)
 
 
 @forks
