@@ -83,13 +83,18 @@ def memory(process: int) -> float:
     """
     if not Path("/proc/self/smaps_rollup").exists():
         return np.nan
+    found = 0
     try:
         children = Path(f"/proc/{process}/task/{process}/children").read_text()
-        family = [process, *map(int, children.split())]
-        rows = [Path(f"/proc/{each}/smaps_rollup").read_text().splitlines() for each in family]
     except (FileNotFoundError, ProcessLookupError):
         return 0.0
-    return sum(int(row.split()[1]) for each in rows for row in each if row.startswith("Pss:")) / 1e3
+    for each in [process, *map(int, children.split())]:
+        try:
+            rows = Path(f"/proc/{each}/smaps_rollup").read_text().splitlines()
+        except (FileNotFoundError, ProcessLookupError):
+            continue  # it has ended, and its result was not fetched yet
+        found += sum(int(row.split()[1]) for row in rows if row.startswith("Pss:"))
+    return found / 1e3
 
 
 def compare(source: Path, folder: Path, other: Path, rounds: int) -> None:
