@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -114,7 +114,9 @@ def _progress(quiet: bool) -> Iterator[Callable[[int, int, Line | None], None]]:
         TextColumn("{task.description}"),
     )
     silent = quiet or not console.is_terminal
-    with Progress(*columns, console=console, transient=True, disable=silent) as bar:
+    bar = Progress(*columns, console=console, transient=True, disable=silent)
+    # Older versions of rich end even a bar that is not shown with an empty line.
+    with nullcontext() if silent else bar:
         task = bar.add_task("", total=None, failed=0)
         failed = 0
 

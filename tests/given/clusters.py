@@ -31,6 +31,7 @@ def cluster(folder: Path, workers: int = 2):
             env={**os.environ, "PYTHONPATH": path},
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
+            start_new_session=True,
         )
         started.append(found)
         return found
@@ -45,7 +46,12 @@ def cluster(folder: Path, workers: int = 2):
         for each in reversed(started):
             each.send_signal(signal.SIGTERM)
         for each in reversed(started):
-            each.wait(60)
+            try:
+                each.wait(20)
+            except subprocess.TimeoutExpired:
+                # Dask's nanny may wait for ever for a worker that was killed while it started.
+                os.killpg(each.pid, signal.SIGKILL)
+                each.wait()
 
 
 def waited(done, seconds: float = 60) -> None:
