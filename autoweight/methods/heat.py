@@ -19,7 +19,7 @@ from autoweight.rows import scaled
 from autoweight.skeleton.bones import Bones, closest
 from autoweight.surface import Surface
 from autoweight.surface.abreast import Ahead, abreast, hands
-from autoweight.surface.evenness import Evenness
+from autoweight.surface.evenness import Evenness, mutual
 from autoweight.surface.heap import give_back
 from autoweight.surface.visibility import ON, Sight
 
@@ -161,9 +161,8 @@ def _partners(owned: Stretches, even: Evenness, near: float) -> NDArray[np.intp]
         np.column_stack([even.reflect(each) for each in ends]), np.column_stack(ends), "chebyshev"
     )
     apart[owned.free[:, None] != owned.free] = np.inf
-    found = apart.argmin(axis=1)
-    known = (apart.min(axis=1) <= near) & (found[found] == np.arange(len(found)))
-    return found if known.all() else None
+    found = mutual(apart, near)
+    return found if (found >= 0).all() else None
 
 
 def _warmth(

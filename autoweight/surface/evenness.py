@@ -11,7 +11,7 @@ from scipy import sparse
 from autoweight.rows import entry_rows
 from autoweight.surface.prepare import Surface, packed
 
-__all__ = ["SAME", "Evenness", "evenness", "unchanged"]
+__all__ = ["SAME", "Evenness", "evenness", "mutual", "unchanged"]
 
 CELL = 5e-7
 """Width of the cells that places are told apart by, in diagonals: `prepare` leaves no two vertices
@@ -21,7 +21,7 @@ FEW = 64
 """Vertices that are looked at first, to tell whether the rest have to be."""
 
 SAME = 1e-9
-"""Entries nearer than this, by what is on the diagonal, are the same but for rounding."""
+"""What is nearer than this, as a share of its size, is the same but for rounding."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,6 +84,28 @@ def evenness(surface: Surface) -> Evenness | None:
             found[second] = first
             return Evenness(int(axis), float(low[axis] + high[axis]), found)
     return None
+
+
+def mutual(apart: NDArray[np.float64], near: NDArray[np.float64] | float) -> NDArray[np.intp]:
+    """Which is the image of each, told by how far every one is from the image of every other.
+
+    Parameters
+    ----------
+    apart : ndarray, shape (k, k)
+        From the image of the first to the second.
+    near : ndarray, shape (k,), or float
+        How far that may be.
+
+    Returns
+    -------
+    ndarray, shape (k,), int
+        The nearest, its own for one that is alike on both sides; -1 where it is not near, or
+        has another nearest.
+    """
+    found = apart.argmin(axis=1)
+    known = apart.min(axis=1) <= near
+    known &= known[found] & (found[found] == np.arange(len(found)))
+    return np.where(known, found, -1)
 
 
 def unchanged(operator: sparse.csr_array, image: NDArray[np.intp]) -> bool:

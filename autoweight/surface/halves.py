@@ -11,15 +11,13 @@ from scipy import sparse
 
 from autoweight.rows import selected
 from autoweight.surface.abreast import Ahead, hands
+from autoweight.surface.evenness import SAME, mutual
 from autoweight.surface.solver import Factor, columns, factor, unwatched
 
 __all__ = ["solve_halves"]
 
 FINE = 1e-3
 """Of two values whose sum counts, those below this share of what is negligible do not."""
-
-SAME = 1e-9
-"""Random sums of two columns that are nearer than this, as a share of them, are of the same."""
 
 
 def solve_halves(
@@ -136,8 +134,4 @@ def _partners(right: sparse.csr_array, image: NDArray[np.intp]) -> NDArray[np.in
     # A sum of all its values by random factors tells a column from any other.
     factor = np.random.default_rng(0).random(len(image))
     own, across = right.T @ factor, right.T @ factor[image]
-    apart = np.abs(across[:, None] - own)
-    found = apart.argmin(axis=1)
-    known = apart.min(axis=1) <= SAME * (abs(right).T @ factor)
-    known &= known[found] & (found[found] == np.arange(len(found)))
-    return np.where(known, found, -1)
+    return mutual(np.abs(across[:, None] - own), SAME * (abs(right).T @ factor))
