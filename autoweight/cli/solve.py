@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from autoweight.recipes.recipe import Recipe
     from autoweight.rig import Rig
     from autoweight.stages.solving import Solution
+    from autoweight.surface import Surface
     from autoweight.taste.learning import Taste
 
 
@@ -137,17 +138,19 @@ def command(
     )
     if confidence and asked.like is None:
         raise RecipeError("--confidence says how far --like is followed; name a finished rig")
+    surfaces: list[Surface | None] = [None] * len(rigs)
     if asked.like and asked.mirror:  # before others are learned from
-        for each in rigs:
+        for number, each in enumerate(rigs):
             with each_of(rig, each):
-                across_of(each, asked, prepare(each.mesh))
+                surface = surfaces[number] = prepare(each.mesh)
+                across_of(each, asked, surface)
     taste = taste_for(asked, progress=progress)
     found = []
     for number, each in enumerate(rigs):
         unused = _unused(each, asked.use) if skip_unused else ()
         with each_of(rig, each):
             how = replace(asked, skip=asked.skip + unused)
-            solution = _solved(each, how, taste, refine, progress)
+            solution = _solved(each, surfaces[number], how, taste, refine, progress)
         found.append(Weighted(solution.weights, how.tidy.bits, solution.decisions))
         if confidence and solution.confidence is not None:
             rigs[number] = replace(
@@ -172,6 +175,7 @@ def _unused(rig: Rig, use: tuple[str, ...]) -> tuple[str, ...]:
 
 def _solved(
     rig: Rig,
+    surface: Surface | None,
     recipe: Recipe,
     taste: Taste | None,
     refine: bool,
@@ -181,7 +185,7 @@ def _solved(
     from autoweight.stages.solving import first_pass
     from autoweight.surface import prepare
 
-    surface = prepare(rig.mesh)
+    surface = surface or prepare(rig.mesh)
     solution = first_pass(rig, recipe, surface=surface, taste=taste, progress=progress)
     if not refine:
         return solution

@@ -18,7 +18,7 @@ from autoweight.skeleton.sides import Plane, pairs
 from autoweight.surface.visibility import Sight
 from autoweight.weights.locks import Locks, find_locks
 
-__all__ = ["AttachPlan", "Plan", "RigidPlan", "active_joints", "plan", "roles"]
+__all__ = ["AttachPlan", "Plan", "RigidPlan", "active_joints", "plan", "plane_of", "roles"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -203,12 +203,6 @@ def plan(recipe: Recipe, rig: Rig, idle: tuple[Fleshless, ...] = ()) -> Plan:
     methods = tuple(
         (recipe.chain[each].method if each >= 0 else None) or recipe.method for each in rule
     )
-    plane = Plane.named(recipe.mirror.plane) if recipe.mirror else None
-    if recipe.mirror and plane:
-        try:
-            pairs(skeleton, plane, recipe.mirror.pairs)
-        except RecipeError as error:
-            raise recipe.error(("mirror", "pairs"), error) from error
     return Plan(
         active,
         left_out,
@@ -218,8 +212,35 @@ def plan(recipe: Recipe, rig: Rig, idle: tuple[Fleshless, ...] = ()) -> Plan:
         tuple(_attached(recipe, rig, number) for number in range(len(recipe.attach))),
         tuple(each for number in range(len(recipe.rigid)) for each in _rigid(recipe, rig, number)),
         find_locks(recipe, rig, active),
-        plane,
+        plane_of(recipe, skeleton),
     )
+
+
+def plane_of(recipe: Recipe, skeleton: Skeleton) -> Plane | None:
+    """What a recipe mirrors across, None where it has no mirror; its pairs are looked at.
+
+    Parameters
+    ----------
+    recipe : Recipe
+    skeleton : Skeleton
+
+    Returns
+    -------
+    Plane or None
+
+    Raises
+    ------
+    RecipeError
+        A pair of joints that is not there, or a joint in two.
+    """
+    if recipe.mirror is None:
+        return None
+    plane = Plane.named(recipe.mirror.plane)
+    try:
+        pairs(skeleton, plane, recipe.mirror.pairs)
+    except RecipeError as error:
+        raise recipe.error(("mirror", "pairs"), error) from error
+    return plane
 
 
 def _chains_of(skeleton: Skeleton, wanted: NDArray[np.bool_]) -> list[Chain]:

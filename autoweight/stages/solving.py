@@ -25,10 +25,9 @@ from autoweight.recipes.recipe import Recipe
 from autoweight.rig import Rig, Skeleton, Weights
 from autoweight.rows import replaced, scaled
 from autoweight.skeleton.bones import bones, frames, reaches
-from autoweight.skeleton.sides import Plane
 from autoweight.stages.attaching import attach
 from autoweight.stages.learning import taste_of
-from autoweight.stages.planning import Plan, RigidPlan, plan, roles
+from autoweight.stages.planning import Plan, RigidPlan, plan, plane_of, roles
 from autoweight.surface import Surface, prepare
 from autoweight.surface.abreast import Ahead
 from autoweight.surface.laplacian import Measured, measured
@@ -199,18 +198,14 @@ def across_of(
     GeometryError
         There is nothing on the side to keep, or the plane is not one of symmetry at all.
     """
-    how = recipe.mirror
-    if how is None:
+    how, plane = recipe.mirror, plane_of(recipe, rig.skeleton)
+    if how is None or plane is None:
         return None
-    plane = Plane.named(how.plane)
-    try:
-        found = recall(
-            "symmetry",
-            (how.plane, how.pairs, how.tolerance),
-            lambda: symmetry(rig, plane, how.pairs, tolerance=how.tolerance, surface=surface),
-        )
-    except RecipeError as error:
-        raise recipe.error(("mirror", "pairs"), error) from error
+    found = recall(
+        "symmetry",
+        (how.plane, how.pairs, how.tolerance),
+        lambda: symmetry(rig, plane, how.pairs, tolerance=how.tolerance, surface=surface),
+    )
     check_plane(found, how.keep)
     return found
 
@@ -431,7 +426,7 @@ class _Task:
             self._leave_idle(self.taste)
 
     def _measured(self) -> Ahead[Measured]:
-        """What heat asks for after all rays are cast, begun beside them."""
+        """What heat asks for before it casts rays, begun beside the tree of faces and the roles."""
         found = measured(self.surface)
         if {self.recipe.method, *(rule.method for rule in self.recipe.chain)} & {"auto", "heat"}:
             found.begin()
