@@ -203,23 +203,8 @@ def _beside(skeleton: Skeleton, depth: Depth, end: NDArray[np.float64]) -> NDArr
     round bones between other joints, and on to where it would leave the body it keeps to that
     limb: an ear, a fin or a finger leads away from it.
     """
-    at, above, ways = skeleton.positions, skeleton.above, skeleton.ways
-    near = SAME * float(np.ptp(at, axis=0).max())
-    found = np.zeros(len(skeleton), dtype=bool)
-    for joint, below in enumerate(skeleton.children):
-        for each in below if len(below) > 1 else ():
-            there = np.linalg.norm(at[list(below)] - at[each], axis=1) <= near
-            others = [joint, *np.array(below)[there & (np.array(below) != each)]]
-            aimed = ways is not None
-            if ways is not None:
-                halves = ways[joint] + ways[others]  # of what a limb is bent there
-                halves /= np.maximum(
-                    np.linalg.norm(halves, axis=1, keepdims=True), np.finfo(float).tiny
-                )
-                aimed = (np.concatenate([ways[others], halves]) @ ways[each] <= ALONG).all()
-            found[each] = not skeleton.children[each] and not aimed
-    found[list(skeleton.tips)] = False
-    found &= ~skeleton.dividing & (end != at).any(axis=1)
+    at, above = skeleton.positions, skeleton.above
+    found = _unaimed(skeleton) & ~skeleton.dividing & (end != at).any(axis=1)
     flesh = links(skeleton) & np.array([bool(below) for below in skeleton.below])
     flesh &= (at != at[np.maximum(above, 0)]).any(axis=1)
     last, tail = np.flatnonzero(found), np.flatnonzero(flesh)
@@ -232,12 +217,11 @@ def _beside(skeleton: Skeleton, depth: Depth, end: NDArray[np.float64]) -> NDArr
     out = np.median(_depths(depth, at[last], on, skeleton.orientations[last]), axis=1)
     fits = np.isfinite(out)
     out[~fits] = 0.0
-    for share in (0.0, INWARD):
-        place = at[last] + np.minimum(length, share * out)[:, None] * on
-        bone = distances(place, rods).argmin(axis=1)
-        middle = closest(place, rods, bone)
-        thick = BULGE * _thickness(depth, middle)
-        fits &= np.linalg.norm(place - middle, axis=1) <= thick
+    _, middle, thick = _flesh(depth, rods, at[last])
+    fits &= np.linalg.norm(at[last] - middle, axis=1) <= thick
+    stop = at[last] + np.minimum(length, INWARD * out)[:, None] * on
+    bone, middle, thick = _flesh(depth, rods, stop)
+    fits &= np.linalg.norm(stop - middle, axis=1) <= thick
     along = rods.tail[bone] - rods.head[bone]
     along /= np.linalg.norm(along, axis=1, keepdims=True)
     off = at[last] + out[:, None] * on - middle
@@ -247,10 +231,40 @@ def _beside(skeleton: Skeleton, depth: Depth, end: NDArray[np.float64]) -> NDArr
     return found
 
 
-def _thickness(depth: Depth, places: NDArray[np.float64]) -> NDArray[np.float64]:
-    """How far it is from places in a body to the skin where that is nearest, about, (k,)."""
-    ways = np.tile(ROUND, (len(places), 1))
-    return depth(np.repeat(places, len(ROUND), axis=0), ways).reshape(len(places), -1).min(axis=1)
+def _unaimed(skeleton: Skeleton) -> NDArray[np.bool_]:
+    """Last joints with siblings and no tip, turned as something that is there anyway, (j,).
+
+    As the parent, as a sibling in the same place, or half-way between: all that axes can say.
+    """
+    at, ways = skeleton.positions, skeleton.ways
+    near = SAME * float(np.ptp(at, axis=0).max())
+    found = np.zeros(len(skeleton), dtype=bool)
+    for joint, below in enumerate(skeleton.children):
+        for each in below if len(below) > 1 else ():
+            if skeleton.children[each] or each in skeleton.tips:
+                continue
+            if ways is None:
+                found[each] = True
+                continue
+            there = np.linalg.norm(at[list(below)] - at[each], axis=1) <= near
+            others = [joint, *np.array(below)[there & (np.array(below) != each)]]
+            halves = ways[joint] + ways[others]  # of what a limb is bent there
+            halves /= np.maximum(
+                np.linalg.norm(halves, axis=1, keepdims=True), np.finfo(float).tiny
+            )
+            found[each] = (np.concatenate([ways[others], halves]) @ ways[each] > ALONG).any()
+    return found
+
+
+def _flesh(
+    depth: Depth, bones: Bones, places: NDArray[np.float64]
+) -> tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]]:
+    """The nearest bone of places, where on it, and how far from there its flesh goes at most."""
+    bone = distances(places, bones).argmin(axis=1)
+    middle = closest(places, bones, bone)
+    ways = np.tile(ROUND, (len(middle), 1))
+    round_it = depth(np.repeat(middle, len(ROUND), axis=0), ways).reshape(len(middle), -1)
+    return bone, middle, BULGE * round_it.min(axis=1)
 
 
 def _depths(
