@@ -92,7 +92,7 @@ class Problem:
     sight : Sight
         Rays against the surface; made when left out.
     measured : Ahead
-        The surface's `laplacian`, which may have begun already; made when left out.
+        Asked for `measure` of the surface, which may have begun already; made when left out.
     """
 
     surface: Surface

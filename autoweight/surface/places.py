@@ -123,7 +123,7 @@ class Ground:
     def __init__(self, surface: Surface) -> None:
         self.surface = surface
         self.corners = surface.faces.astype(np.int64)
-        self.flat = igl.per_face_normals(surface.vertices, surface.faces, np.zeros(3))
+        self.flat = surface.face_normals
         self.diagonal = surface.diagonal
         self.tree = igl.AABB()
         self.tree.init(surface.vertices, self.corners)

@@ -67,7 +67,7 @@ class Surface:
         np.minimum.at(found, self.weld[there], there)
         return found
 
-    @property
+    @cached_property
     def mean(self) -> sparse.csr_array:
         """Averages what the mesh's vertices have in each place, rows sum to 1, (n, source)."""
         there = np.delete(np.arange(len(self.weld)), self.loose)

@@ -55,7 +55,7 @@ class Neighbours:
     given : ndarray, shape (s,)
         The weight that its rig has there.
     rig : ndarray, shape (s,), int
-        Of `count` rigs.
+        Whose each is; numbered from 0.
     """
 
     def __init__(

@@ -310,12 +310,11 @@ def check_plane(across: Symmetry, keep: str) -> None:
 
 def _misfit(across: Symmetry, keep: str) -> str:
     """Why weights cannot be mirrored across a plane; empty where they can."""
-    points, found = across.surface.vertices, across.vertices
+    found = across.vertices
     lost = found.partner == UNPAIRED
     if lost.any() and len(_lenders(across, keep)) == 0:
         return f"no face is wholly on the {keep} side of the plane; move the plane"
-    size = float(np.linalg.norm(np.ptp(points, axis=0)))
-    nothing = lost & (found.distance > STRANGE * size)
+    nothing = lost & (found.distance > STRANGE * across.surface.diagonal)
     if nothing.mean() > 0.5:
         return (
             f"{nothing.mean():.0%} of the vertices have nothing within {STRANGE:.0%} of the "
