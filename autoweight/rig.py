@@ -385,7 +385,7 @@ class Weights:
             raise WeightsError("weights are not finite; solve them again")
         if matrix.nnz and matrix.data.min() < 0:
             raise WeightsError(f"a weight is negative ({matrix.data.min():g}); solve them again")
-        sums = np.asarray(matrix.sum(axis=1)).ravel()
+        sums = matrix.sum(axis=1)
         off = np.flatnonzero(np.abs(sums - 1) > ROW_SUM_TOLERANCE)
         if len(off):
             raise WeightsError(

@@ -1,4 +1,4 @@
-"""Rows and entries of sparse matrices: some replaced or left out, or rows made to sum to 1."""
+"""Rows and entries of sparse matrices: made, replaced, left out, or scaled to sum to 1."""
 
 from __future__ import annotations
 
@@ -11,6 +11,8 @@ __all__ = [
     "heaviest",
     "narrow",
     "normalised",
+    "one_each",
+    "ranks",
     "replaced",
     "row_differences",
     "scaled",
@@ -28,6 +30,18 @@ CHUNK = 1 << 16
 def entry_rows(matrix: sparse.csr_array) -> NDArray[np.intp]:
     """Row of each stored entry, (nnz,)."""
     return np.repeat(np.arange(matrix.shape[0]), np.diff(matrix.indptr))
+
+
+def ranks(lengths: NDArray[np.integer]) -> NDArray[np.intp]:
+    """The place of each entry in its row, 0, 1, 2 …, row after row, given how long the rows are."""
+    ends = np.cumsum(lengths)
+    return np.arange(ends[-1] if len(ends) else 0) - np.repeat(ends - lengths, lengths)
+
+
+def one_each(column: NDArray[np.integer], count: int) -> sparse.csr_array:
+    """Rows with a single 1 each, in the column that is named for it, (len(column), count)."""
+    ends = np.arange(len(column) + 1)
+    return sparse.csr_array((np.ones(len(column)), column, ends), shape=(len(column), count))
 
 
 def selected(matrix: sparse.csr_array, kept: NDArray[np.bool_]) -> sparse.csr_array:
@@ -76,7 +90,7 @@ def replaced(
 def scaled(matrix: sparse.csr_array) -> sparse.csr_array:
     """The rows divided by their sums, none of which may be 0."""
     # Not by a product with a diagonal matrix, which would leave the indices unsorted.
-    scale = np.repeat(1 / np.asarray(matrix.sum(axis=1)).ravel(), np.diff(matrix.indptr))
+    scale = np.repeat(1 / matrix.sum(axis=1), np.diff(matrix.indptr))
     return sparse.csr_array((matrix.data * scale, matrix.indices, matrix.indptr), matrix.shape)
 
 
@@ -85,7 +99,7 @@ def normalised(matrix: sparse.sparray) -> sparse.csr_array:
     rows = sparse.csr_array(matrix, copy=True)
     rows.data = np.maximum(rows.data, 0)
     rows.eliminate_zeros()
-    sums = np.asarray(rows.sum(axis=1)).ravel()
+    sums = rows.sum(axis=1)
     scale = np.divide(1.0, sums, out=np.zeros_like(sums), where=sums > 0)
     rows.data *= np.repeat(scale, np.diff(rows.indptr))
     return rows

@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 from autoweight.pose.motion import random_poses
 from autoweight.pose.skinning import linear_blend
 from autoweight.rig import Mesh, Rig, Skeleton, Weights
+from autoweight.rows import one_each
 from autoweight.surface import Surface, prepare
 from autoweight.surface.places import Ground, Places
 from autoweight.weights.inheriting import inherit
@@ -85,10 +86,7 @@ def _folding(
     names = tuple(skeleton.names[each] for each in stays)
     fewer = Skeleton(names, np.array(parents, dtype=np.int32), skeleton.rest[stays])
     heirs = inherit(skeleton, fewer, weights, near=0.0)
-    back = sparse.csr_array(
-        (np.ones(len(stays)), (np.arange(len(stays)), stays)), shape=(len(stays), len(skeleton))
-    )
-    return sparse.csr_array(heirs.table @ back)
+    return sparse.csr_array(heirs.table @ one_each(stays, len(skeleton)))
 
 
 def gap(

@@ -426,7 +426,7 @@ def _repair(
     transforms: NDArray,
 ) -> Repair | None:
     assert rig.weights is not None
-    left = np.asarray((weights - change).sum(axis=1)).ravel()
+    left = (weights - change).sum(axis=1)
     places = np.flatnonzero((np.diff(change.indptr) > 0) & (left > SAME))
     if len(places) == 0:
         return None

@@ -21,7 +21,7 @@ from autoweight.pose.motion import AXES, axes, range_of_motion
 from autoweight.pose.skinning import SKINNINGS, Skinning, carried, linear_blend
 from autoweight.recipes.recipe import Limits
 from autoweight.rig import Rig, Skeleton
-from autoweight.rows import entry_rows
+from autoweight.rows import entry_rows, one_each
 from autoweight.skeleton.chains import chains
 from autoweight.skeleton.sides import UNPAIRED, Plane, pairs
 from autoweight.surface import Surface, prepare
@@ -262,7 +262,7 @@ class _Bench:
 
     def causes(self, vertices: NDArray[np.int64]) -> tuple[tuple[str, float], ...]:
         """The joints with most weight on some surface vertices."""
-        mean = np.asarray(self.weights[vertices].mean(axis=0)).ravel()
+        mean = self.weights[vertices].mean(axis=0)
         most = np.argsort(-mean, kind="stable")[:TELLING]
         return tuple(
             (self.skeleton.names[joint], float(mean[joint])) for joint in most if mean[joint] > 0
@@ -372,7 +372,7 @@ def _turn(
 
     The second is the squared cosine between the joint's axis of turning and what it turns round.
     """
-    mean = np.asarray(bench.weights[zone.vertices].mean(axis=0)).ravel()
+    mean = bench.weights[zone.vertices].mean(axis=0)
     met = np.union1d(np.flatnonzero(mean > PRESENT), zone.joint)
     spin = bench.transforms[poses][:, met, :3, :3]
     trace = np.einsum("faij,fbij->fab", spin, spin).min(axis=(1, 2))
@@ -519,10 +519,7 @@ def _sinking(
     rest, owner = bench.rest[stand.vertices], bench.owner[stand.vertices]
     depth = SKIN * bench.rig.mesh.diagonal
     at_rest = sunk(stand, rest, np.arange(len(rest)), depth)
-    alone = sparse.csr_array(
-        (np.ones(len(owner)), owner, np.arange(len(owner) + 1)),
-        shape=(len(owner), len(bench.skeleton)),
-    )
+    alone = one_each(owner, len(bench.skeleton))
     for pose, points in enumerate(bench.moved(stand.vertices, slice(None))):
         progress("looking for skin in skin", pose / len(bench.clip))
         tested = np.setdiff1d(near_moved(rest, points, depth), at_rest, assume_unique=True)

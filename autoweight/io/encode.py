@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.rig import Weights
+from autoweight.rows import entry_rows, ranks
 
 __all__ = ["slots", "sound", "whole"]
 
@@ -40,8 +41,7 @@ def slots(matrix: sparse.csr_array, bits: int) -> tuple[NDArray[np.int32], NDArr
     count = matrix.shape[0]
     used = np.diff(matrix.indptr)
     width = max(4, -(-int(used.max(initial=0)) // 4) * 4)
-    row = np.repeat(np.arange(count), used)
-    slot = np.arange(matrix.nnz) - np.repeat(matrix.indptr[:-1], used)
+    row, slot = entry_rows(matrix), ranks(used)
     joints = np.zeros((count, width), dtype=np.int32)
     joints[row, slot] = matrix.indices
     values = np.zeros((count, width))
@@ -85,7 +85,7 @@ def sound(raw: sparse.csr_array | None) -> Weights | None:
     """The weights with rows that sum to 1, unless they are broken."""
     if raw is None or not np.isfinite(raw.data).all() or raw.data.min(initial=0) < 0:
         return None
-    sums = np.asarray(raw.sum(axis=1)).ravel()
+    sums = raw.sum(axis=1)
     if (sums <= 0).any():
         return None
     off = np.abs(sums - 1) > MOST_SLACK

@@ -21,6 +21,7 @@ from scipy import sparse
 from autoweight.errors import FileError, WeightsError, suggestion, unreadable
 from autoweight.io import atomic
 from autoweight.rig import ROW_SUM_TOLERANCE, Rig, Weights
+from autoweight.rows import entry_rows
 
 __all__ = ["load", "save_all"]
 
@@ -57,12 +58,16 @@ def save_all(rigs: Sequence[Rig], path: Path, *, bits: int | None) -> None:
         )
         atomic.write(path, [content.getbuffer()])
         return
-    vertex = np.repeat(np.arange(matrix.shape[0]), rig.weights.influences)
     text = io.StringIO(newline="")
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(HEADER)
     writer.writerows(
-        zip(vertex.tolist(), names[matrix.indices].tolist(), matrix.data.tolist(), strict=True)
+        zip(
+            entry_rows(matrix).tolist(),
+            names[matrix.indices].tolist(),
+            matrix.data.tolist(),
+            strict=True,
+        )
     )
     atomic.write(path, [text.getvalue().encode()])
 
@@ -112,7 +117,7 @@ def load(path: str | Path, rig: Rig) -> Weights:
         )
     column = np.array([rig.skeleton.index[name] for name in names], dtype=np.int32)
     matrix = sparse.csr_array(sparse.coo_array((values, (vertex, column[joint])), shape=shape))
-    sums = np.asarray(matrix.sum(axis=1)).ravel()
+    sums = matrix.sum(axis=1)
     miss = np.abs(sums - 1)
     rounded = (miss < ROUNDED) & (miss > ROW_SUM_TOLERANCE)
     matrix.data /= np.repeat(np.where(rounded, sums, 1.0), np.diff(matrix.indptr))

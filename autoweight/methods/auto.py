@@ -15,7 +15,7 @@ from autoweight.methods.bands import solve as solve_bands
 from autoweight.methods.grounds import grounds
 from autoweight.methods.heat import solve as solve_heat
 from autoweight.methods.volume import solve as solve_volume
-from autoweight.rows import replaced, uniform
+from autoweight.rows import ranks, replaced, uniform
 from autoweight.skeleton.bones import distances
 
 __all__ = ["Choice", "choose", "solve"]
@@ -206,9 +206,8 @@ def _may_hold(problem: Problem, limb: Limb) -> bool:
     pieces = problem.surface.components
     order = np.argsort(pieces, kind="stable")
     size = np.bincount(pieces)
-    place = np.arange(len(order)) - np.repeat(np.cumsum(size) - size, size)
     step = np.maximum(size // FEW, 1)
-    some = order[place % step[pieces[order]] == 0]
+    some = order[ranks(size) % step[pieces[order]] == 0]
     nearest = distances(problem.surface.vertices[some], problem.bones).argmin(axis=1)
     own = np.isin(problem.bones.joint[nearest], limb.joints)
     share = np.bincount(pieces[some], own) / np.bincount(pieces[some])

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import numpy as np
 from scipy import sparse
 
 from autoweight.methods import Problem
+from autoweight.rows import one_each
 from autoweight.skeleton.bones import distances
 
 __all__ = ["solve"]
@@ -23,9 +23,5 @@ def solve(problem: Problem) -> sparse.csr_array:
     csr_array, shape (n, j)
         Of equally near bones the first has it.
     """
-    count = len(problem.surface)
     nearest = distances(problem.surface.vertices, problem.bones).argmin(axis=1)
-    return sparse.csr_array(
-        (np.ones(count), (np.arange(count), problem.bones.joint[nearest])),
-        shape=(count, len(problem.skeleton)),
-    )
+    return one_each(problem.bones.joint[nearest], len(problem.skeleton))

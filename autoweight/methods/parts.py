@@ -11,7 +11,7 @@ from scipy import sparse
 
 from autoweight.methods import Problem
 from autoweight.methods.grounds import ancestors
-from autoweight.rows import normalised, replaced
+from autoweight.rows import normalised, one_each, replaced
 from autoweight.skeleton.bones import distances
 from autoweight.surface import Surface
 from autoweight.surface.places import Ground
@@ -335,11 +335,7 @@ def _shared(
 def _given(weights: sparse.csr_array, pieces: _Pieces, owner: NDArray[np.intp]) -> sparse.csr_array:
     """Weights with some pieces wholly their owner's, those that have one."""
     rows = np.flatnonzero(owner[pieces.of] >= 0)
-    alone = sparse.csr_array(
-        (np.ones(len(rows)), (np.arange(len(rows)), owner[pieces.of[rows]])),
-        shape=(len(rows), weights.shape[1]),
-    )
-    return replaced(weights, rows, alone)
+    return replaced(weights, rows, one_each(owner[pieces.of[rows]], weights.shape[1]))
 
 
 def _seated(
@@ -373,9 +369,7 @@ def _seated(
     mean = normalised(sparse.csr_array(seats @ weights))
     whole = mean.max(axis=1).toarray().ravel() > OWN
     sits &= whole | ~own
-    alone = sparse.csr_array(
-        (np.ones(len(pieces)), (np.arange(len(pieces)), mean.argmax(axis=1))), shape=mean.shape
-    )
-    mean = replaced(mean, np.flatnonzero(whole), alone[np.flatnonzero(whole)])
+    most = np.flatnonzero(whole)
+    mean = replaced(mean, most, one_each(mean.argmax(axis=1)[most], mean.shape[1]))
     rows = rows[sits[pieces.of[rows]]]
     return replaced(weights, rows, mean[pieces.of[rows]]), sits

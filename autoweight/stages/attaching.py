@@ -12,7 +12,7 @@ from scipy import sparse
 
 from autoweight.methods import Problem, reaches_of
 from autoweight.rig import Weights
-from autoweight.rows import normalised, replaced, uniform
+from autoweight.rows import normalised, one_each, replaced, uniform
 from autoweight.stages.planning import AttachPlan
 from autoweight.surface import Surface
 from autoweight.surface.doubting import astray, lonely, vague
@@ -272,9 +272,9 @@ class _Contact:
 
     def held(self, matrix: sparse.csr_array) -> sparse.csr_array:
         """All to the joint that has most of it."""
-        most = int(np.argmax(self.cloth.areas @ matrix[self.own]))
-        alone = sparse.csr_array(([1.0], ([0], [most])), shape=(1, matrix.shape[1]))
-        return replaced(matrix, self.own, alone[[0] * len(self.own)])
+        most = np.argmax(self.cloth.areas @ matrix[self.own])
+        alone = one_each(np.full(len(self.own), most), matrix.shape[1])
+        return replaced(matrix, self.own, alone)
 
     def seat(self, radius: NDArray[np.float64]) -> sparse.csr_array:
         """The mean over the place it sits on, (1, n), empty where it sits on nothing."""

@@ -14,7 +14,7 @@ from autoweight.errors import GeometryError, RecipeError, WeightsError
 from autoweight.methods import Progress, silent
 from autoweight.recipes.recipe import Recipe, Tidy
 from autoweight.rig import Rig, Skeleton, Weights
-from autoweight.rows import normalised, replaced
+from autoweight.rows import normalised, ranks, replaced
 from autoweight.skeleton.bones import bones, frames
 from autoweight.stages.solving import solve
 from autoweight.surface import Surface, prepare
@@ -343,8 +343,7 @@ def _twins(finished: Rig, weights: sparse.csr_array, source: Surface, new: Rig) 
     group = source.weld[twin[asking]]
     count = begin[group + 1] - begin[group]
     who = np.repeat(asking, count)
-    offset = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
-    candidate = order[np.repeat(begin[group], count) + offset]
+    candidate = order[np.repeat(begin[group], count) + ranks(count)]
     apart = np.linalg.norm(before.vertices[candidate] - now.vertices[who], axis=1)
     other_part = _part_names(finished)[candidate] != _part_names(new)[who]
     facing = np.einsum("kx,kx->k", _file_normals(finished)[candidate], _file_normals(new)[who])
@@ -441,7 +440,7 @@ def _share_of(
 
 def _mixed(rows: sparse.csr_array, share: sparse.csr_array) -> sparse.csr_array:
     """Rows that give way to a share for others; those that need not stay bit for bit."""
-    taken = np.asarray(share.sum(axis=1)).ravel()
+    taken = share.sum(axis=1)
     mixed = normalised(sparse.diags_array(1 - taken) @ rows + share)
     return _where(taken > 0, mixed, rows)
 

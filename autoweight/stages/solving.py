@@ -23,7 +23,7 @@ from autoweight.methods import (
 )
 from autoweight.recipes.recipe import Recipe
 from autoweight.rig import Rig, Skeleton, Weights
-from autoweight.rows import replaced, scaled
+from autoweight.rows import one_each, replaced, scaled
 from autoweight.skeleton.bones import bones, frames, reaches
 from autoweight.stages.attaching import attach
 from autoweight.stages.learning import taste_of
@@ -344,7 +344,7 @@ def mirror_pass(
         girth = _girth(surface, away)
         weights = _around_locks(weights, surface, girth, planned.locks, progress)
         decisions.append(planned.locks.summary)
-    changed = np.asarray(abs(weights.matrix - rig.weights.matrix).sum(axis=1)).ravel() > 0
+    changed = abs(weights.matrix - rig.weights.matrix).sum(axis=1) > 0
     kept = Locks.of_rows(~changed, rig.weights, rig.skeleton)
     locks = planned.locks.joined(kept) if planned.locks else kept
     progress("tidy", 0)
@@ -535,7 +535,7 @@ def _left_out(rig: Rig, planned: Plan) -> list[str]:
         line = str(each)
         if rig.weights is not None:
             columns = rig.weights.matrix[:, list(each.joints)]
-            held = np.asarray(columns.sum(axis=0)).ravel() > 0
+            held = columns.sum(axis=0) > 0
             if held.any():
                 names = ", ".join(np.array(each.names)[held])
                 many = int((np.diff(columns.indptr) > 0).sum())
@@ -556,7 +556,7 @@ def _around_locks(
     progress("locks", 0)
     found = Weights(weights.matrix[surface.speakers])
     fitted = impose(surface, found, locks.on(surface), girth, recall)
-    touched = np.asarray(abs(fitted.matrix - found.matrix).sum(axis=1)).ravel() > 0
+    touched = abs(fitted.matrix - found.matrix).sum(axis=1) > 0
     rows = np.flatnonzero(touched[surface.weld])
     return locks.hold(Weights(replaced(weights.matrix, rows, fitted.matrix[surface.weld[rows]])))
 
@@ -576,7 +576,7 @@ def _methods(problem: Problem, planned: Plan, default: str, decisions: list[str]
         own = np.array([name == each for each in planned.methods], dtype=np.float64)
         claimed = claimed + by_method[name].matrix @ sparse.diags_array(own, format="csr")
         decisions.append(f"{name} for {int((own * planned.active).sum())} joints, by the recipe")
-    missing = np.clip(1 - np.asarray(claimed.sum(axis=1)).ravel(), 0, None)
+    missing = np.clip(1 - claimed.sum(axis=1), 0, None)
     rest = sparse.diags_array(missing, format="csr") @ by_method[default].matrix
     return Weights(scaled(sparse.csr_array(claimed + rest)))
 
@@ -595,7 +595,7 @@ def _run(problem: Problem, method: str) -> Weights:
     wanted = (len(problem.surface), len(problem.skeleton))
     if found.shape != wanted:
         raise WeightsError(f"method {method!r}: need shape {wanted}, got {found.shape}")
-    sums = np.asarray(found.sum(axis=1)).ravel()
+    sums = found.sum(axis=1)
     if not (np.isfinite(sums).all() and (sums > 0).all()):
         raise WeightsError(
             f"method {method!r} left {int((~(sums > 0)).sum())} vertices without weight"
@@ -627,15 +627,12 @@ def _rigid(
         reason = "has most of it" if rule.to is None and rule.joints is None else "by the recipe"
         decisions.append(f"{rule.name}: {int(chosen.sum())} vertices to {name} alone, {reason}")
     rigid = np.flatnonzero(owner >= 0)
-    alone = sparse.csr_array(
-        (np.ones(len(rigid)), (np.arange(len(rigid)), owner[rigid])),
-        shape=(len(rigid), weights.shape[1]),
-    )
+    alone = one_each(owner[rigid], weights.shape[1])
     return Weights(replaced(weights.matrix, rigid, alone))
 
 
 def _girth(surface: Surface, away: NDArray[np.float64]) -> NDArray[np.float64]:
     """Distance to the nearest bone, but two edges at the least, (n,)."""
     edges = surface.adjacency
-    length = np.asarray(edges.sum(axis=1)).ravel() / np.diff(edges.indptr)
+    length = edges.sum(axis=1) / np.diff(edges.indptr)
     return np.maximum(away, 2 * length)

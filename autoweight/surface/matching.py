@@ -167,7 +167,7 @@ class _Search:
         shape = (piece.max() + 1, theirs.max() + 1)
         sure = (self.sure & self.suited()).astype(float)
         votes = sparse.coo_array((sure, (piece, landed)), shape=shape).tocsr()
-        total = np.asarray(votes.sum(axis=1)).ravel()
+        total = votes.sum(axis=1)
         settled = total > np.bincount(piece) / 2
         claimed = np.zeros(shape[1], dtype=bool)
         for each in np.flatnonzero(settled):
@@ -219,7 +219,7 @@ class _Search:
 def _spacing(surface: Surface) -> NDArray[np.float64]:
     """Mean length of the edges at each vertex, (n,)."""
     lengths = surface.adjacency
-    return np.asarray(lengths.sum(axis=1)).ravel() / np.diff(lengths.indptr)
+    return lengths.sum(axis=1) / np.diff(lengths.indptr)
 
 
 def _directions(count: int) -> NDArray[np.float64]:

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse.csgraph import connected_components
 
-from autoweight.rows import entry_rows
+from autoweight.rows import entry_rows, ranks
 
 __all__ = ["islands", "neighbours"]
 
@@ -31,9 +31,8 @@ def neighbours(
     here, there : ndarray, shape (l,)
         Positions in the stored weights, of the first and the second end.
     """
-    key = (
-        entry_rows(weights) * weights.shape[1] + weights.indices
-    )  # ascending: rows in order, indices sorted
+    # Ascending, as rows are in order and their indices sorted.
+    key = entry_rows(weights) * weights.shape[1] + weights.indices
     found = [
         _joined(weights, key, edges[start : start + CHUNK])
         for start in range(0, max(len(edges), 1), CHUNK)
@@ -48,8 +47,7 @@ def _joined(
     first, second = edges.T.astype(np.int64)
     length = np.diff(weights.indptr)[first]
     edge = np.repeat(np.arange(len(edges)), length)
-    offset = np.arange(len(edge)) - np.repeat(np.cumsum(length) - length, length)
-    here = weights.indptr[first][edge] + offset
+    here = weights.indptr[first][edge] + ranks(length)
     wanted = second[edge] * weights.shape[1] + weights.indices[here]
     there = np.minimum(np.searchsorted(key, wanted), len(key) - 1)
     joined = key[there] == wanted if len(key) else np.zeros(0, dtype=bool)

@@ -134,7 +134,7 @@ def follow(
     given = sparse.csr_array(solved + asked)
     given.data[given.data < LEAST] = 0
     given.eliminate_zeros()
-    total = np.asarray(given.sum(axis=1)).ravel()
+    total = given.sum(axis=1)
     sound = total > 0.2
     rows = sparse.csr_array(
         sparse.diags_array(np.where(sound, 1 / np.maximum(total, 0.2), 0.0)) @ given
@@ -326,7 +326,7 @@ def _even(surface: Surface, girth: NDArray[np.float64], rows: sparse.csr_array) 
     """The heat equilibrium held to some rows: as they are, but without steps."""
     stiffness, mass = laplacian(surface.vertices, surface.faces)
     edges = surface.adjacency
-    usual = np.asarray(edges.sum(axis=1)).ravel() / np.diff(edges.indptr)
+    usual = edges.sum(axis=1) / np.diff(edges.indptr)
     held = mass * HOLD / np.maximum(girth, usual / 2) ** 2
     stiffness.setdiag(stiffness.diagonal() + held)
     found = solve_columns(stiffness, sparse.csr_array(sparse.diags_array(held) @ rows), 1e-4)

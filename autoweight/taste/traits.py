@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.methods import Problem, reaches_of
-from autoweight.rows import normalised
+from autoweight.rows import entry_rows, normalised
 from autoweight.surface import Surface
 from autoweight.taste.builds import Build
 
@@ -153,10 +153,7 @@ def candidates(seen: Sight) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     near = sparse.csr_array(near @ sparse.diags_array(build.fleshed.astype(float)))
     near.eliminate_zeros()
     near.sort_indices()
-    return (
-        np.repeat(np.arange(near.shape[0]), np.diff(near.indptr)),
-        near.indices.astype(np.intp),
-    )
+    return entry_rows(near), near.indices.astype(np.intp)
 
 
 def traits(seen: Sight, vertex: NDArray[np.intp], joint: NDArray[np.intp]) -> NDArray[np.float32]:

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from autoweight.rows import ranks
+
 __all__ = ["Hits", "rasterise"]
 
 FRAGMENTS_AT_ONCE = 1 << 18
@@ -73,8 +75,7 @@ def rasterise(
     # of a tie in depth, the face that is written last is seen: go from the last to the first
     for some in reversed(np.split(np.arange(len(faces)), cuts[1:])):
         owner = np.repeat(some, count[some])
-        place = np.arange(len(owner)) - np.repeat(np.cumsum(count[some]) - count[some], count[some])
-        row, column = np.divmod(place, extent[owner, 0])
+        row, column = np.divmod(ranks(count[some]), extent[owner, 0])
         row += low[owner, 1]
         column += low[owner, 0]
         right, down = column + 0.5 - first[owner, 0], row + 0.5 - first[owner, 1]

@@ -130,11 +130,11 @@ def compare_rigs(rig: Rig, other: Rig, *, surface: Surface | None = None) -> Com
     gap = sparse.csr_array(own - theirs)
     vertices, moved = _gaps(rig, surface, gap)
     mine, its = own > INFLUENCE, theirs > INFLUENCE
-    both = share @ np.asarray(mine.multiply(its).sum(axis=1)).ravel()
+    both = share @ mine.multiply(its).sum(axis=1)
     return Comparison(
         _difference(rig, surface, vertices, moved),
-        precision=float(both / (share @ np.asarray(its.sum(axis=1)).ravel())),
-        recall=float(both / (share @ np.asarray(mine.sum(axis=1)).ravel())),
+        precision=float(both / (share @ its.sum(axis=1))),
+        recall=float(both / (share @ mine.sum(axis=1))),
         deformation_max=float(moved.max() / rig.mesh.diagonal),
         joints=share @ abs(gap),
         vertices=vertices[surface.weld],
@@ -147,7 +147,7 @@ def _gaps(
     """Size of a gap of weights at each vertex, (n,), and its shift in each pose, (f, n)."""
     # Blending is linear in the weights: their gap, skinned, is the gap of the results.
     shift = linear_blend(surface.vertices, gap, random_poses(rig.skeleton))
-    return np.asarray(abs(gap).sum(axis=1)).ravel(), np.linalg.norm(shift, axis=2)
+    return abs(gap).sum(axis=1), np.linalg.norm(shift, axis=2)
 
 
 def _difference(

@@ -13,6 +13,7 @@ from scipy.spatial.transform import Rotation
 from autoweight.errors import SkeletonError
 from autoweight.pose.skinning import linear_blend
 from autoweight.rig import Skeleton
+from autoweight.rows import one_each
 
 __all__ = ["Heirs", "follow", "inherit"]
 
@@ -93,10 +94,7 @@ def inherit(source: Skeleton, target: Skeleton, weights: sparse.csr_array, *, ne
     added = np.ones(len(target), dtype=bool)
     added[goes] = False
     notes += [f"joint {target.names[each]!r} is new: solved" for each in np.flatnonzero(added)]
-    table = sparse.csr_array(
-        (np.ones(len(source)), (np.arange(len(source)), goes)), shape=(len(source), len(target))
-    )
-    return Heirs(table, added, tuple(notes))
+    return Heirs(one_each(goes, len(target)), added, tuple(notes))
 
 
 def follow(

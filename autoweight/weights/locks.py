@@ -311,7 +311,7 @@ def _entries(
 
 def _check(locks: Locks) -> None:
     """Refuse partly locked vertices that cannot sum to 1."""
-    sums = np.asarray(locks.entries.sum(axis=1)).ravel()
+    sums = locks.entries.sum(axis=1)
     decided = np.bincount(
         entry_rows(locks.entries),
         locks.free[locks.entries.indices],

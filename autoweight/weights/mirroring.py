@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 from autoweight.errors import GeometryError, RecipeError, WeightsError, suggestion
 from autoweight.recipes.recipe import KEEPS, Mirror, Tidy
 from autoweight.rig import Rig, Skeleton, Weights
-from autoweight.rows import replaced
+from autoweight.rows import one_each, replaced
 from autoweight.skeleton.sides import UNPAIRED, Plane, pairs
 from autoweight.surface import Surface, prepare
 from autoweight.weights.tidying import quantise
@@ -281,7 +281,7 @@ def mirrored(weights: Weights, skeleton: Skeleton, across: Symmetry, keep: str) 
     fresh = replaced(fresh, both, (own[both] @ lend + fresh[both]) / 2)
     if across.alone.any():
         staying = own @ sparse.diags_array(across.alone.astype(np.float64), format="csr")
-        room = np.clip(1 - np.asarray(staying.sum(axis=1)).ravel(), 0, None)
+        room = np.clip(1 - staying.sum(axis=1), 0, None)
         fresh = sparse.csr_array(staying + sparse.diags_array(room, format="csr") @ fresh)
     weld = across.surface.weld
     changed = np.flatnonzero(~np.isin(side, _KEPT[keep])[weld])
@@ -461,7 +461,7 @@ def unevenness(
 def differences(weights: Weights, across: Symmetry) -> NDArray[np.float64]:
     """How far the weights of each vertex are from those of its counterpart; see `unevenness`."""
     partner, own = across.vertices.partner, weights.matrix[across.surface.speakers]
-    apart = np.asarray(abs(own - own[partner][:, across.flip]).sum(axis=1)).ravel()
+    apart = abs(own - own[partner][:, across.flip]).sum(axis=1)
     apart[partner == UNPAIRED] = np.nan
     return apart[across.surface.weld]
 
@@ -621,9 +621,7 @@ def _lend(skeleton: Skeleton, partner: NDArray[np.int32]) -> sparse.csr_array:
         heir[joint] = heir[parent] if parent >= 0 else joint
     stuck = partner[heir] == UNPAIRED
     heir[stuck] = np.flatnonzero(stuck)
-    return sparse.csr_array(
-        (np.ones(len(heir)), (np.arange(len(heir)), heir)), shape=(len(heir), len(heir))
-    )
+    return one_each(heir, len(heir))
 
 
 def report(rig: Rig, across: Symmetry) -> MirrorReport:

@@ -307,7 +307,7 @@ def test_a_hand_is_replaced():
     finished = replace(rig, weights=solve(rig))
     names = [name for name in rig.skeleton.names if name[:5] == "digit" and name[-2:] == "_L"]
     hand = [rig.skeleton.index[name] for name in ("wrist_L", *names)]
-    share = np.asarray(finished.weights.matrix[:, hand].sum(axis=1)).ravel()
+    share = finished.weights.matrix[:, hand].sum(axis=1)
     cut = (share[rig.mesh.faces] > 0.5).all(axis=1)
     wrist, tip = rig.skeleton.positions[hand[0]], rig.skeleton.positions[hand[1:]].mean(axis=0)
 
@@ -329,8 +329,8 @@ def test_a_hand_is_replaced():
     still = (vertices[:old] == rig.mesh.vertices).all(axis=1)
     assert same(carried.weights.matrix[:old][still], finished.weights.matrix[still])
     direct = solve(new)
-    off = np.asarray(abs(carried.weights.matrix - direct.matrix).sum(axis=1)).ravel()
-    own = np.asarray(abs(direct.matrix[:old] - finished.weights.matrix).sum(axis=1)).ravel()
+    off = abs(carried.weights.matrix - direct.matrix).sum(axis=1)
+    own = abs(direct.matrix[:old] - finished.weights.matrix).sum(axis=1)
     changed = ~np.concatenate([still, np.zeros(len(vertices) - old, dtype=bool)])
     assert off[changed].mean() < 2 * own[~still].mean()
     assert carried.counts["solved"] == 0

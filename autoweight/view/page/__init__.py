@@ -18,6 +18,7 @@ from autoweight.errors import WeightsError
 from autoweight.flexing import Place as Worst
 from autoweight.pose.clip import Clip
 from autoweight.rig import Rig, Skeleton, Weights
+from autoweight.rows import entry_rows
 from autoweight.skeleton.chains import chains
 from autoweight.surface import Surface, prepare
 from autoweight.view.colours import scale
@@ -264,8 +265,7 @@ def _rate(clip: Clip) -> float:
 def _heaviest_first(weights: Weights) -> tuple[NDArray, NDArray, NDArray]:
     """Number of influences of each vertex, and all joints and weights, heaviest first."""
     matrix = weights.matrix
-    row = np.repeat(np.arange(matrix.shape[0]), weights.influences)
-    order = np.lexsort((-matrix.data, row))
+    order = np.lexsort((-matrix.data, entry_rows(matrix)))
     return (
         weights.influences.astype("<u2"),
         matrix.indices[order].astype("<u2"),
