@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from autoweight.errors import GeometryError, SkeletonError, WeightsError
+from autoweight.errors import GeometryError, RecipeError, SkeletonError, WeightsError, suggestion
 from autoweight.rows import heaviest
 
 __all__ = ["Document", "Mesh", "Part", "Rig", "Skeleton", "Weights"]
@@ -211,6 +211,18 @@ class Skeleton:
     def index(self) -> Mapping[str, int]:
         """Joint number of each name."""
         return {name: number for number, name in enumerate(self.names)}
+
+    def number(self, name: str) -> int:
+        """The number of the joint of a name.
+
+        Raises
+        ------
+        RecipeError
+            There is none; the message has the nearest name that there is.
+        """
+        if name not in self.index:
+            raise RecipeError(f"no joint is named {name!r}; {suggestion(name, self.names)}")
+        return self.index[name]
 
     @cached_property
     def children(self) -> tuple[tuple[int, ...], ...]:

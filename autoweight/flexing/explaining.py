@@ -177,7 +177,7 @@ def posed(
     """
     vectors = np.zeros((1, len(skeleton), 3))
     for turn in turns:
-        joint = _number(skeleton, turn.joint)
+        joint = skeleton.number(turn.joint)
         if turn.axis in OWN_AXES:
             axis = skeleton.rest[joint, :3, OWN_AXES.index(turn.axis)]
         elif turn.axis in AXES:
@@ -213,7 +213,7 @@ def region(rig: Rig, joint: str, *, surface: Surface | None = None) -> NDArray[n
     WeightsError
         The rig has no weights.
     """
-    number = _number(rig.skeleton, joint)
+    number = rig.skeleton.number(joint)
     if rig.weights is None:
         raise WeightsError("there are no weights to explain; solve the rig first")
     surface = surface or prepare(rig.mesh)
@@ -302,12 +302,6 @@ def explain(
     unmended = stays if repair is None else ""
     verdict = _verdict(rig.skeleton, cause, size, motions, holder, culprits, unmended)
     return Explanation(asked, displacement, names, shares, motions, cause, verdict, repair)
-
-
-def _number(skeleton: Skeleton, name: str) -> int:
-    if name not in skeleton.index:
-        raise RecipeError(f"no joint is named {name!r}; {suggestion(name, skeleton.names)}")
-    return skeleton.index[name]
 
 
 def _holders(weights: sparse.csr_array, excess: sparse.csr_array) -> NDArray[np.int32]:

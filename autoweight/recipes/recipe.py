@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, fields, replace
 from fnmatch import fnmatchcase
 from pathlib import Path
@@ -348,6 +349,14 @@ class Recipe:
         if self.source:
             return self.source.error(path, problem)
         return RecipeError(f"{spelt(path)}: {problem}")
+
+    @contextmanager
+    def at(self, *path: Step) -> Iterator[None]:
+        """Errors of the recipe that come through say where in it they are; see `error`."""
+        try:
+            yield
+        except RecipeError as error:
+            raise self.error(path, error) from error
 
     def chosen(self, names: Sequence[str], what: str, *path: Step) -> NDArray[np.bool_]:
         """Which of some names the patterns at a place of the recipe mean.

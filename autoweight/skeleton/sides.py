@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.distance import cdist
 
-from autoweight.errors import RecipeError, suggestion
+from autoweight.errors import RecipeError
 from autoweight.rig import Skeleton
 
 __all__ = [
@@ -160,7 +160,7 @@ def pairs(
     """
     partner = np.full(len(skeleton), UNPAIRED, dtype=np.int32)
     for first, second in overrides:
-        one, other = _number(skeleton, first), _number(skeleton, second)
+        one, other = skeleton.number(first), skeleton.number(second)
         for joint, wanted in ((one, other), (other, one)):
             if partner[joint] not in (UNPAIRED, wanted):
                 raise RecipeError(
@@ -335,10 +335,3 @@ def words(name: str) -> list[str]:
         for piece in _GLUED.split(word.lower())  # leftarm: set off by nothing, but plain
         if piece
     ]
-
-
-def _number(skeleton: Skeleton, name: str) -> int:
-    if name not in skeleton.index:
-        hint = suggestion(name, skeleton.names)
-        raise RecipeError(f"no joint is named {name!r}; {hint}")
-    return skeleton.index[name]

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from autoweight.errors import RecipeError, suggestion
+from autoweight.errors import RecipeError
 from autoweight.methods import Progress, silent
 from autoweight.recipes.profiles import SHAPES, Falloff, Points, curve
 from autoweight.recipes.recipe import Recipe
@@ -236,9 +236,7 @@ class Wave:
 
 def _ancestors(skeleton: Skeleton, name: str) -> list[int]:
     """A joint and all it hangs from, upward."""
-    if name not in skeleton.index:
-        raise RecipeError(f"no joint is named {name!r}; {suggestion(name, skeleton.names)}")
-    found = [skeleton.index[name]]
+    found = [skeleton.number(name)]
     while skeleton.parents[found[-1]] >= 0:
         found.append(int(skeleton.parents[found[-1]]))
     return found

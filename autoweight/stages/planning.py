@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from autoweight.errors import RecipeError, suggestion
 from autoweight.methods import find
 from autoweight.recipes.profiles import Falloff
 from autoweight.recipes.recipe import Recipe
@@ -170,12 +169,14 @@ def plan(recipe: Recipe, rig: Rig, idle: tuple[Fleshless, ...] = ()) -> Plan:
     """
     skeleton = rig.skeleton
     active, left_out = active_joints(recipe, skeleton, idle)
-    _method(recipe, recipe.method, ("method",))
+    with recipe.at("method"):
+        find(recipe.method)
 
     rule = np.full(len(skeleton), -1)
     for number, each in enumerate(recipe.chain):
         if each.method is not None:
-            _method(recipe, each.method, ("chain", number, "method"))
+            with recipe.at("chain", number, "method"):
+                find(each.method)
         claimed = recipe.chosen(skeleton.names, "joint", "chain", number, "joints")
         twice = np.flatnonzero(claimed & (rule >= 0))
         if len(twice):
@@ -236,10 +237,8 @@ def plane_of(recipe: Recipe, skeleton: Skeleton) -> Plane | None:
     if recipe.mirror is None:
         return None
     plane = Plane.named(recipe.mirror.plane)
-    try:
+    with recipe.at("mirror", "pairs"):
         pairs(skeleton, plane, recipe.mirror.pairs)
-    except RecipeError as error:
-        raise recipe.error(("mirror", "pairs"), error) from error
     return plane
 
 
@@ -276,12 +275,8 @@ def _attached(recipe: Recipe, rig: Rig, number: int) -> AttachPlan:
 def _rigid(recipe: Recipe, rig: Rig, number: int) -> list[RigidPlan]:
     """What one rule means: a plan for each part, or one for all joints."""
     rule = recipe.rigid[number]
-    if rule.to is not None and rule.to not in rig.skeleton.index:
-        raise recipe.error(
-            ("rigid", number, "to"),
-            f"no joint is named {rule.to!r}; {suggestion(rule.to, rig.skeleton.names)}",
-        )
-    to = None if rule.to is None else rig.skeleton.index[rule.to]
+    with recipe.at("rigid", number, "to"):
+        to = None if rule.to is None else rig.skeleton.number(rule.to)
     if rule.joints:
         joints = recipe.chosen(rig.skeleton.names, "joint", "rigid", number, "joints")
         return [RigidPlan(", ".join(rule.joints), None, joints, to)]
@@ -292,10 +287,3 @@ def _rigid(recipe: Recipe, rig: Rig, number: int) -> list[RigidPlan]:
         RigidPlan(names[part], rig.mesh.in_parts(alone[part]), None, to)
         for part in np.flatnonzero(chosen)
     ]
-
-
-def _method(recipe: Recipe, name: str, path: tuple[str | int, ...]) -> None:
-    try:
-        find(name)
-    except RecipeError as error:
-        raise recipe.error(path, error) from error

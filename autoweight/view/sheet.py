@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from autoweight.errors import RecipeError, WeightsError, suggestion
+from autoweight.errors import WeightsError
 from autoweight.io.atomic import write
 from autoweight.rig import Rig
 from autoweight.view.colours import scale
@@ -27,14 +27,7 @@ FRAME = (222, 216, 208)
 PAPER = tuple(round(255 * each) for each in BACKGROUND)
 
 
-def sheet(
-    rig: Rig,
-    joints: Sequence[str],
-    path: str | Path,
-    *,
-    columns: int = 4,
-    tile: tuple[int, int] = TILE,
-) -> None:
+def sheet(rig: Rig, joints: Sequence[str], path: str | Path) -> None:
     """Write a picture of the weights of several joints, each seen from where it shows most.
 
     Parameters
@@ -45,10 +38,6 @@ def sheet(
         Their names.
     path : str or Path
         A ``.png`` file.
-    columns : int
-        Pictures in a row.
-    tile : tuple of int
-        Width and height of one, in pixels.
 
     Raises
     ------
@@ -57,16 +46,13 @@ def sheet(
     """
     if rig.weights is None:
         raise WeightsError("there are no weights to show; solve them first")
-    for name in joints:
-        if name not in rig.skeleton.index:
-            raise RecipeError(f"no joint {name!r}; {suggestion(name, rig.skeleton.names)}")
+    columns = rig.weights.matrix.tocsc()[:, [rig.skeleton.number(name) for name in joints]]
     tiles = []
-    for name in joints:
-        column = rig.weights.matrix[:, [rig.skeleton.index[name]]].toarray()[:, 0]
-        seen = best_view(rig.mesh, column)
-        shown = picture(rig.mesh, column, seen=seen, width=tile[0], height=tile[1])
+    for name, values in zip(joints, columns.toarray().T, strict=True):
+        seen = best_view(rig.mesh, values)
+        shown = picture(rig.mesh, values, seen=seen, width=TILE[0], height=TILE[1])
         tiles.append((name, shown))
-    save_png(contact_sheet(tiles, columns=columns, legend="weight"), path)
+    save_png(contact_sheet(tiles, legend="weight"), path)
 
 
 def contact_sheet(
@@ -74,7 +60,6 @@ def contact_sheet(
     *,
     columns: int = 4,
     legend: str = "",
-    ends: tuple[float, float] = (0.0, 1.0),
 ) -> NDArray[np.uint8]:
     """Pictures in rows, each over its name.
 
@@ -85,9 +70,7 @@ def contact_sheet(
     columns : int
         Pictures in a row.
     legend : str
-        What the colours stand for; no scale is drawn without it.
-    ends : tuple of float
-        What the two ends of the colour scale stand for.
+        What the colours stand for, from 0 to 1; no scale is drawn without it.
 
     Returns
     -------
@@ -111,7 +94,7 @@ def contact_sheet(
         label = _shortened(name, width, draw, font)
         draw.text((left + width / 2, top + height + 4), label, INK, font, anchor="ma")
     if legend:
-        _draw_scale(whole, draw, font, legend, ends)
+        _draw_scale(whole, draw, font, legend)
     return np.asarray(whole)
 
 
@@ -139,7 +122,7 @@ def _shortened(name: str, width: int, draw, font) -> str:
     return label
 
 
-def _draw_scale(whole, draw, font, legend: str, ends: tuple[float, float]) -> None:
+def _draw_scale(whole, draw, font, legend: str) -> None:
     length = min(300, whole.width - 2 * MARGIN - 100)
     left, top = whole.width - MARGIN - length - 14, whole.height - LEGEND
     ramp = (255 * scale(np.linspace(0, 1, length))).round().astype(np.uint8)
@@ -147,6 +130,5 @@ def _draw_scale(whole, draw, font, legend: str, ends: tuple[float, float]) -> No
     for share in (0, 0.25, 0.5, 0.75, 1):
         at = left + share * (length - 1)
         draw.line([(at, top + 12), (at, top + 16)], INK)
-        number = f"{ends[0] + share * (ends[1] - ends[0]):.3g}"
-        draw.text((at, top + 18), number, INK, font, anchor="ma")
+        draw.text((at, top + 18), f"{share:g}", INK, font, anchor="ma")
     draw.text((left - 16, top + 6), legend, INK, font, anchor="rm")

@@ -238,12 +238,8 @@ def _vertices(recipe: Recipe, rig: Rig, number: int) -> NDArray[np.bool_]:
         chosen = recipe.chosen(skeleton.names, "joint", "lock", number, "dominated_by")
         found &= chosen[rig.weights.dominant]
     if lock.near is not None and lock.radius is not None:
-        if lock.near not in skeleton.index:
-            raise recipe.error(
-                ("lock", number, "near"),
-                f"no joint is named {lock.near!r}; {suggestion(lock.near, skeleton.names)}",
-            )
-        centre = skeleton.positions[skeleton.index[lock.near]]
+        with recipe.at("lock", number, "near"):
+            centre = skeleton.positions[skeleton.number(lock.near)]
         found &= np.linalg.norm(mesh.vertices - centre, axis=1) <= lock.radius
     return found
 
