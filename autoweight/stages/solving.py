@@ -633,6 +633,4 @@ def _rigid(
 
 def _girth(surface: Surface, away: NDArray[np.float64]) -> NDArray[np.float64]:
     """Distance to the nearest bone, but two edges at the least, (n,)."""
-    edges = surface.adjacency
-    length = edges.sum(axis=1) / np.diff(edges.indptr)
-    return np.maximum(away, 2 * length)
+    return np.maximum(away, 2 * surface.spacings)

@@ -92,7 +92,7 @@ class _Search:
         self.ground, self.target = ground, target
         self.reach, self.limit = reach, float(np.cos(angle))
         self.facing = target.normals
-        self.close = np.clip(SAGITTA * _spacing(target), SURE * ground.diagonal, reach)
+        self.close = np.clip(SAGITTA * target.spacings, SURE * ground.diagonal, reach)
         self.places = ground.nearest(target.vertices)
         self.cosine = self._cosine(self.places, self.facing)
 
@@ -214,12 +214,6 @@ class _Search:
                 queries = self.target.vertices[asking[group]]
                 found = found.put(group, self.ground.nearest(queries, faces))
         return asking, found
-
-
-def _spacing(surface: Surface) -> NDArray[np.float64]:
-    """Mean length of the edges at each vertex, (n,)."""
-    lengths = surface.adjacency
-    return lengths.sum(axis=1) / np.diff(lengths.indptr)
 
 
 def _directions(count: int) -> NDArray[np.float64]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import igl
 import numpy as np
@@ -123,10 +124,14 @@ class Ground:
     def __init__(self, surface: Surface) -> None:
         self.surface = surface
         self.corners = surface.faces.astype(np.int64)
-        self.flat = surface.face_normals
         self.diagonal = surface.diagonal
         self.tree = igl.AABB()
         self.tree.init(surface.vertices, self.corners)
+
+    @cached_property
+    def flat(self) -> NDArray[np.float64]:
+        """Unit normals of the faces, (m, 3)."""
+        return self.surface.face_normals
 
     def nearest(
         self, points: NDArray[np.float64], faces: NDArray[np.integer] | None = None

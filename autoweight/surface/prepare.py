@@ -109,6 +109,11 @@ class Surface:
         """Median length of an edge, in scene units."""
         return float(np.median(self.adjacency.data))
 
+    @property
+    def spacings(self) -> NDArray[np.float64]:
+        """Mean length of the edges at each vertex, (n,), in scene units."""
+        return self.adjacency.sum(axis=1) / np.diff(self.adjacency.indptr)
+
     @cached_property
     def components(self) -> NDArray[np.int32]:
         """Number of the connected piece each vertex belongs to, (n,), numbered from 0."""

@@ -325,9 +325,7 @@ class _School:
 def _even(surface: Surface, girth: NDArray[np.float64], rows: sparse.csr_array) -> sparse.csr_array:
     """The heat equilibrium held to some rows: as they are, but without steps."""
     stiffness, mass = laplacian(surface.vertices, surface.faces)
-    edges = surface.adjacency
-    usual = edges.sum(axis=1) / np.diff(edges.indptr)
-    held = mass * HOLD / np.maximum(girth, usual / 2) ** 2
+    held = mass * HOLD / np.maximum(girth, surface.spacings / 2) ** 2
     stiffness.setdiag(stiffness.diagonal() + held)
     found = solve_columns(stiffness, sparse.csr_array(sparse.diags_array(held) @ rows), 1e-4)
     found.data = np.maximum(found.data, 0)

@@ -16,6 +16,7 @@ from autoweight.pose.motion import random_poses
 from autoweight.pose.skinning import linear_blend
 from autoweight.rig import Mesh, Rig, Skeleton, Weights
 from autoweight.surface import Surface, prepare
+from autoweight.surface.places import Ground
 
 __all__ = ["Comparison", "Difference", "compare", "compare_rigs", "weights_for"]
 
@@ -216,17 +217,7 @@ def _at(
     surface: Surface,
 ) -> sparse.csr_array:
     """Rows of weights of a mesh at the vertices of the surface of another."""
-    import igl
-
     if np.array_equal(mesh.vertices, wanted.vertices):
         return surface.mean @ weights
     there = prepare(mesh)
-    onto = there.mean @ weights
-    _, face, closest = igl.point_mesh_squared_distance(points, there.vertices, there.faces)
-    corner = there.faces[face]
-    at = igl.barycentric_coordinates(closest, *(there.vertices[corner[:, k]] for k in range(3)))
-    mix = sparse.csr_array(
-        (at.ravel(), corner.ravel(), 3 * np.arange(len(points) + 1)),
-        shape=(len(points), len(there)),
-    )
-    return mix @ onto
+    return Ground(there).nearest(points).interpolator(there) @ (there.mean @ weights)

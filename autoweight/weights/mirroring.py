@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence, Sized
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from autoweight.rig import Rig, Skeleton, Weights
 from autoweight.rows import one_each, replaced
 from autoweight.skeleton.sides import UNPAIRED, Plane, pairs
 from autoweight.surface import Surface, prepare
+from autoweight.surface.places import Ground
 from autoweight.weights.tidying import quantise
 
 __all__ = [
@@ -524,7 +525,7 @@ def counterparts(surface: Surface, plane: Plane, reach: float) -> Counterparts:
 
     distance = np.linalg.norm(image - surface.vertices[partner], axis=1)
     if not paired.all():
-        distance[~paired] = _closest(surface, surface.faces, image[~paired])[0]
+        distance[~paired] = Ground(surface).nearest(image[~paired]).distance
     height = plane.heights(surface.vertices)
     ahead = np.where(paired, height - height[partner], height)
     level = np.where(paired, np.sign(partner - numbers), 1)
@@ -578,27 +579,6 @@ def _walk(faces: NDArray[np.int32], partner: NDArray[np.int64]) -> NDArray[np.in
     return partner
 
 
-def _closest(
-    surface: Surface, faces: NDArray[np.int32], points: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], sparse.csr_array]:
-    """Distance to the nearest point of some faces, and its barycentric weights, (p, n)."""
-    import igl
-
-    faces = faces.astype(np.int64)
-    squared, face, foot = igl.point_mesh_squared_distance(points, surface.vertices, faces)
-    corners = faces[face]
-    shares = igl.barycentric_coordinates(
-        foot, *(np.ascontiguousarray(surface.vertices[corners[:, each]]) for each in range(3))
-    )
-    shares = np.clip(shares, 0, None)
-    shares /= shares.sum(axis=1, keepdims=True)
-    rows = np.repeat(np.arange(len(points)), 3)
-    weights = sparse.csr_array(
-        (shares.ravel(), (rows, corners.ravel())), shape=(len(points), len(surface))
-    )
-    return np.sqrt(squared), weights
-
-
 def _from_other_side(flipped: sparse.csr_array, across: Symmetry, keep: str) -> sparse.csr_array:
     """What each vertex gets from the other side, whose weights are flipped already, (n, j)."""
     surface, found = across.surface, across.vertices
@@ -606,7 +586,8 @@ def _from_other_side(flipped: sparse.csr_array, across: Symmetry, keep: str) -> 
     if len(lost) == 0:
         return flipped[found.partner]
     image = across.plane.reflect(surface.vertices[lost])
-    shares = _closest(surface, _lenders(across, keep), image)[1]
+    lenders = replace(surface, faces=_lenders(across, keep))
+    shares = Ground(lenders).nearest(image).interpolator(lenders)
     return replaced(flipped[found.partner], lost, sparse.csr_array(shares @ flipped))
 
 
