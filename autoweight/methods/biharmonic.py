@@ -70,7 +70,9 @@ def solve(problem: Problem) -> sparse.csr_array:
     surface = problem.surface
     count, joints = len(surface), len(problem.skeleton)
     problem.progress("cutting the body", 0.0)
-    places, which = _places(problem.bones, surface.diagonal)
+    length = np.linalg.norm(problem.bones.tail - problem.bones.head, axis=1)
+    counts = np.maximum(np.ceil(ALONG * length / surface.diagonal).astype(int), 2) + 1
+    places, which = problem.bones.places(counts)
     body = tetrahedra(surface, places)
     held, values = _handles(body, problem.bones, places, which, joints)
     found = bounded(energy(body), held, values, problem)
@@ -90,16 +92,6 @@ def energy(body: Tetrahedra) -> sparse.csr_array:
     stiffness = sparse.csr_array(igl.cotmatrix(points, body.corners))
     mass = np.where(used, igl.massmatrix(points, body.corners, 0).diagonal(), 1.0)
     return sparse.csr_array(stiffness @ sparse.diags_array(1 / mass) @ stiffness)
-
-
-def _places(bones: Bones, diagonal: float) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
-    """Places along the bones, and the bone each is on."""
-    length = np.linalg.norm(bones.tail - bones.head, axis=1)
-    counts = np.maximum(np.ceil(ALONG * length / diagonal).astype(int), 2) + 1
-    which = np.repeat(np.arange(len(bones)), counts)
-    number = np.arange(len(which)) - np.repeat(np.cumsum(counts) - counts, counts)
-    share = number / (counts[which] - 1)
-    return bones.head[which] + share[:, None] * (bones.tail - bones.head)[which], which
 
 
 def _handles(

@@ -71,11 +71,7 @@ def _seeds(
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
     """Cells that bones go through, or that are nearest to where they leave the body."""
     length = np.linalg.norm(bones.tail - bones.head, axis=1)
-    counts = np.ceil(2 * length / voxels.size).astype(int) + 1
-    which = np.repeat(np.arange(len(bones)), counts)
-    number = np.arange(len(which)) - np.repeat(np.cumsum(counts) - counts, counts)
-    share = number / np.maximum(counts[which] - 1, 1)
-    points = bones.head[which] + share[:, None] * (bones.tail - bones.head)[which]
+    points, which = bones.places(np.ceil(2 * length / voxels.size).astype(int) + 1)
     inside = voxels.at(points)
     out = np.flatnonzero(inside < 0)
     away, cell = cKDTree(voxels.centres).query(points[out], range(1, min(EQUAL, len(voxels)) + 1))

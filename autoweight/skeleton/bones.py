@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autoweight.rig import ALONG, Skeleton
+from autoweight.rows import ranks
 from autoweight.skeleton.sides import UNPAIRED, likely_plane, pairs
 
 __all__ = [
@@ -78,6 +79,24 @@ class Bones:
 
     def __len__(self) -> int:
         return len(self.joint)
+
+    def places(self, counts: NDArray[np.integer]) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
+        """Places evenly along the bones, both ends included where there are two or more.
+
+        Parameters
+        ----------
+        counts : ndarray, shape (b,), int
+            How many on each.
+
+        Returns
+        -------
+        points : ndarray, shape (p, 3)
+        which : ndarray, shape (p,), int
+            The bone that each is on, ascending.
+        """
+        which = np.repeat(np.arange(len(self)), counts)
+        share = ranks(counts) / np.maximum(counts[which] - 1, 1)
+        return self.head[which] + share[:, None] * (self.tail - self.head)[which], which
 
 
 @dataclass(frozen=True, eq=False)
