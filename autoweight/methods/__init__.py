@@ -22,6 +22,7 @@ from autoweight.surface.laplacian import Measured, measured
 from autoweight.surface.visibility import Sight
 
 __all__ = [
+    "MEASURING",
     "METHODS",
     "Method",
     "Problem",
@@ -143,6 +144,9 @@ METHODS = {
     "volume": "autoweight.methods.volume:solve",
 }
 """The built-in methods: name and where the function is."""
+
+MEASURING = frozenset(["auto", "heat"])
+"""Those of them that mostly ask for `Problem.measured`, which is worth beginning with early."""
 
 
 def find(name: str) -> Method:

@@ -12,6 +12,7 @@ from scipy import sparse
 
 from autoweight.errors import AutoweightError, RecipeError, WeightsError
 from autoweight.methods import (
+    MEASURING,
     METHODS,
     Problem,
     Progress,
@@ -426,9 +427,9 @@ class _Task:
             self._leave_idle(self.taste)
 
     def _measured(self) -> Ahead[Measured]:
-        """What heat asks for before it casts rays, begun beside the tree of faces and the roles."""
+        """The surface measured; begun before the tree of faces is built if methods will ask."""
         found = measured(self.surface)
-        if {self.recipe.method, *(rule.method for rule in self.recipe.chain)} & {"auto", "heat"}:
+        if MEASURING & {self.recipe.method, *(rule.method for rule in self.recipe.chain)}:
             found.begin()
         return found
 
