@@ -50,13 +50,7 @@ def command(rig: str, taken: Choice, as_json: bool) -> None:
 def _text(facts: Sequence[Fact]) -> str:
     return table(
         [
-            (
-                "!" if fact.finding else "",
-                fact.about,
-                fact.name,
-                fact.told,
-                "; ".join(filter(None, (", ".join(map(str, fact.where)), fact.mend))),
-            )
+            ("!" if fact.finding else "", fact.about, fact.name, fact.told, fact.aside)
             for fact in facts
         ]
     )

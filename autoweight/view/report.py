@@ -177,12 +177,11 @@ def _place_card(rig: Rig, place: Place, clip: Clip) -> str:
 
 
 def _fact_card(rig: Rig, fact: Fact) -> str:
-    where = _list(fact.where)
     drawn = _found(rig, fact)
     return (
-        f"<li>{'' if drawn is None else _image(drawn, f'where: {where}')}"
+        f"<li>{'' if drawn is None else _image(drawn, f'where: {_list(fact.where)}')}"
         f"<b>{html.escape(fact.about)}: {html.escape(fact.name)} {html.escape(fact.told)}</b>"
-        f"{html.escape('; '.join(filter(None, (where, fact.mend))))}</li>"
+        f"{html.escape(fact.aside)}</li>"
     )
 
 

@@ -72,6 +72,11 @@ class Fact:
         """The value for a person to read."""
         return f"{self.value:.4g}" if isinstance(self.value, float) else str(self.value)
 
+    @property
+    def aside(self) -> str:
+        """Where it is and what mends it, for a person to read; empty where neither is known."""
+        return "; ".join(filter(None, (", ".join(map(str, self.where)), self.mend)))
+
 
 def check(rig: Rig, *, surface: Surface | None = None) -> list[Fact]:
     """Look a rig over.
