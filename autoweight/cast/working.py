@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass, replace
+from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
 
@@ -137,8 +139,6 @@ def _made(
     job: Job, ledger: Ledger, before: Entry | None
 ) -> tuple[list[_Piece], Told, dict[str, bytes]]:
     """Everything that is to be written, and what there is to say of it."""
-    import time
-
     begun = time.process_time()
     recipe = load_recipe(job.recipe) if job.recipe else Recipe()
     recipe = replace(recipe, tidy=_tidying(recipe.tidy, job.max_influences, job.bits))
@@ -147,7 +147,7 @@ def _made(
     with naming(job.rig):
         surface = prepare(rig.mesh)
         if job.weights:
-            rig = _carried(load(job.weights), rig, recipe, recipe.tidy, decisions)
+            rig = _carried(load(job.weights), rig, recipe, decisions)
         else:
             solution = first_pass(rig, recipe, surface=surface)
             decisions += solution.decisions
@@ -160,7 +160,7 @@ def _made(
         levels.append(away)
     for file in job.garments:
         with naming(file):
-            garment = _carried(rig, _loaded(file, rig), recipe, recipe.tidy, decisions)
+            garment = _carried(rig, _loaded(file, rig), recipe, decisions)
         pieces += _placed(job, garment, file, recipe.tidy.bits)
     plane = likely_plane(rig.skeleton)
     clip = range_of_motion(rig.skeleton, plane, recipe).thinned(POSES)
@@ -206,12 +206,12 @@ def _loaded(file: str, body: Rig) -> Rig:
         return load(file, skeleton=body.skeleton)
 
 
-def _carried(finished: Rig, new: Rig, recipe: Recipe, how: Tidy, decisions: list[str]) -> Rig:
+def _carried(finished: Rig, new: Rig, recipe: Recipe, decisions: list[str]) -> Rig:
     """A rig with the weights of another, tidied."""
     surface = prepare(new.mesh)
     found = carry(finished, new, recipe, surface=surface)
     decisions += found.notes
-    return found.finished(new, how, surface=surface)
+    return found.finished(new, recipe.tidy, surface=surface)
 
 
 def _strayed(away: dict[str, Any]) -> list[str]:
@@ -254,8 +254,6 @@ def _level(
 
 
 def _kept(rig: Rig, level: LevelJob) -> np.ndarray:
-    from fnmatch import fnmatchcase
-
     names = rig.skeleton.names
     kept = np.array([any(fnmatchcase(name, each) for each in level.joints) for name in names])
     if not kept.any():
