@@ -9,10 +9,9 @@ from autoweight.batch.apart import Limits
 from autoweight.errors import RecipeError, suggestion
 from autoweight.io import READERS, WRITERS
 from autoweight.recipes.reading import Source, Step, read, text_of
+from autoweight.recipes.recipe import BITS
 
 __all__ = ["Cast", "Character", "Defaults", "Garment", "Level", "load_cast", "parse_cast"]
-
-BITS = (32, 16, 8)
 
 
 @dataclass(frozen=True)

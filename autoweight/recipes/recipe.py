@@ -18,6 +18,7 @@ from autoweight.recipes.reading import Source, Step, read, spelt, text_of
 from autoweight.skeleton.sides import Plane
 
 __all__ = [
+    "BITS",
     "KEEPS",
     "Attach",
     "ChainRule",
@@ -38,6 +39,7 @@ KEEPS = ("positive", "negative", "mean")
 """Whose weights count in a mirror: the side of the normal, the other, or both alike."""
 
 BITS = (32, 16, 8)
+"""Precisions of a weight in a file: single floats, or whole multiples of 1/65535 or 1/255."""
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.errors import RecipeError, WeightsError
-from autoweight.recipes.recipe import Tidy
+from autoweight.recipes.recipe import BITS, Tidy
 from autoweight.rig import Mesh, Skeleton, Weights
 from autoweight.rows import entry_rows, replaced, row_differences, selected
 from autoweight.surface import Surface, prepare
@@ -144,7 +144,7 @@ def quantise(weights: Weights, bits: int, *, locks: Locks | None = None) -> Weig
     Rounding the k weights of a row to floats and adding them up as floats is off by at most
     k · 2⁻²⁵, well within the 2e-7 for each non-zero weight that glTF 2.0 allows.
     """
-    if bits not in (32, 16, 8):
+    if bits not in BITS:
         raise RecipeError(f"bits is {bits}; weights are written with 32, 16 or 8")
     whole = float(2**bits - 1)
 
