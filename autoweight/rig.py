@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.errors import GeometryError, RecipeError, SkeletonError, WeightsError, suggestion
-from autoweight.rows import heaviest
+from autoweight.rows import owners
 
 __all__ = ["Document", "Mesh", "Part", "Rig", "Skeleton", "Weights"]
 
@@ -419,7 +419,7 @@ class Weights:
     @property
     def dominant(self) -> NDArray[np.int64]:
         """The joint with the largest weight at each vertex, (n,), the first of several."""
-        return self.matrix.indices[heaviest(self.matrix)].astype(np.int64)
+        return owners(self.matrix).astype(np.int64)
 
     def dense(self) -> NDArray[np.float64]:
         """The same as a full (n, j) array; for small meshes."""

@@ -12,6 +12,7 @@ __all__ = [
     "narrow",
     "normalised",
     "one_each",
+    "owners",
     "ranks",
     "replaced",
     "row_differences",
@@ -61,6 +62,11 @@ def heaviest(matrix: sparse.csr_array) -> NDArray[np.intp]:
     )
     row = entry_rows(matrix)[top]
     return top[np.concatenate([[True], row[1:] != row[:-1]])]
+
+
+def owners(matrix: sparse.csr_array) -> NDArray[np.int32]:
+    """The column of the largest entry of each row, the first of equals; no row is empty."""
+    return matrix.indices[heaviest(matrix)]
 
 
 def narrow(matrix: sparse.csr_array) -> sparse.csr_array:

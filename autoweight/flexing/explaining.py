@@ -13,14 +13,14 @@ from scipy import sparse
 from autoweight.errors import RecipeError, WeightsError, suggestion
 from autoweight.pose.clip import turned, world
 from autoweight.pose.motion import AXES, axes
-from autoweight.pose.skinning import carried
+from autoweight.pose.skinning import carried, linear_blend, moved_by_each
 from autoweight.rig import Rig, Skeleton, Weights
-from autoweight.rows import entry_rows, replaced, selected
+from autoweight.rows import entry_rows, owners, replaced, selected
 from autoweight.skeleton.sides import Plane
 from autoweight.surface import Surface, prepare
 from autoweight.surface.patches import islands
 from autoweight.weights.locks import marked
-from autoweight.weights.strays import SAME, cleaned, owners, remaining, unrelated, unwanted
+from autoweight.weights.strays import SAME, cleaned, remaining, unrelated, unwanted
 
 __all__ = ["STILL", "Explanation", "Motion", "Repair", "Turn", "explain", "posed", "region"]
 
@@ -273,7 +273,7 @@ def explain(
     held = rig.weights.matrix[asked].tocsc()
     joints = np.flatnonzero(np.diff(held.indptr))
     points = rig.mesh.vertices[asked]
-    motion = _moved(transforms[joints], points) - points[:, None]
+    motion = moved_by_each(points, transforms[joints]) - points[:, None]
     shares = held[:, joints].toarray()[:, :, None] * motion
     displacement = shares.sum(axis=1)
     by_joint = _moved_each(transforms[holder], points) - points
@@ -309,11 +309,6 @@ def _holders(weights: sparse.csr_array, excess: sparse.csr_array) -> NDArray[np.
     return owners(remaining(weights, excess))
 
 
-def _moved(transforms: NDArray, points: NDArray) -> NDArray[np.float64]:
-    """Every point by every transform, (v, k, 3)."""
-    return np.einsum("kab,vb->vka", transforms[:, :3, :3], points) + transforms[:, :3, 3]
-
-
 def _moved_each(transforms: NDArray, points: NDArray) -> NDArray[np.float64]:
     """Every point by its own transform, (v, 3)."""
     return np.einsum("vab,vb->va", transforms[:, :3, :3], points) + transforms[:, :3, 3]
@@ -344,7 +339,7 @@ def _motions(
                 float(weights[mine, place].mean()),
                 int(mine.sum()),
                 share,
-                _mean_length(_moved(transforms[[joint]], at)[:, 0] - at),
+                _mean_length(moved_by_each(at, transforms[[joint]])[:, 0] - at),
                 _sources(skeleton, transforms, int(joint), at),
             )
         )
@@ -361,8 +356,8 @@ def _sources(
     found = []
     while joint >= 0:
         parent = int(skeleton.parents[joint])
-        before = _moved(transforms[[parent]], points)[:, 0] if parent >= 0 else points
-        added = _mean_length(_moved(transforms[[joint]], points)[:, 0] - before)
+        before = moved_by_each(points, transforms[[parent]])[:, 0] if parent >= 0 else points
+        added = _mean_length(moved_by_each(points, transforms[[joint]])[:, 0] - before)
         if added > STILL * max(float(np.abs(points).max()), 1e-300):
             found.append((skeleton.names[joint], added))
         joint = parent
@@ -432,12 +427,12 @@ def _repair(
     repaired = Weights(replaced(rig.weights.matrix, vertices, fresh[rows]))
     holder = owners(fresh)[rows]
     points = rig.mesh.vertices[vertices]
+    held = _moved_each(transforms[holder], points)
     apart = [
-        _mean_length(_blended(each.matrix[vertices], transforms, points)
-                     - _moved_each(transforms[holder], points))
+        _mean_length(linear_blend(points, each.matrix[vertices], transforms) - held)
         for each in (rig.weights, repaired)
-    ]  # fmt: skip
-    taken = change[places].max(axis=0).toarray().ravel()
+    ]
+    taken = change[places].max(axis=0).toarray()
     return Repair(
         repaired,
         vertices,
@@ -445,11 +440,6 @@ def _repair(
         apart[0],
         apart[1],
     )
-
-
-def _blended(weights: sparse.csr_array, transforms: NDArray, points: NDArray) -> NDArray:
-    blend = (weights @ transforms[:, :3].reshape(len(transforms), 12)).reshape(-1, 3, 4)
-    return np.einsum("vab,vb->va", blend[..., :3], points) + blend[..., 3]
 
 
 def _verdict(

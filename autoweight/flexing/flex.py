@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,19 +16,20 @@ from autoweight.flexing.chainline import Line, kinks, lines
 from autoweight.flexing.overlap import SKIN, Stand, near_moved, sunk, thinned
 from autoweight.flexing.shape import Shape, measure
 from autoweight.flexing.zones import Zone, zones
+from autoweight.methods import Progress, silent
 from autoweight.pose.clip import Clip, world
 from autoweight.pose.motion import AXES, axes, range_of_motion
 from autoweight.pose.skinning import SKINNINGS, Skinning, carried, linear_blend
 from autoweight.recipes.recipe import Limits
 from autoweight.rig import Rig, Skeleton
-from autoweight.rows import entry_rows, one_each
+from autoweight.rows import entry_rows, one_each, owners
 from autoweight.skeleton.chains import chains
-from autoweight.skeleton.sides import UNPAIRED, Plane, pairs
+from autoweight.skeleton.sides import UNPAIRED, Plane
 from autoweight.surface import Surface, prepare
 from autoweight.surface.patches import islands
 from autoweight.weights.cutoff import cut_off
-from autoweight.weights.mirroring import counterparts
-from autoweight.weights.strays import cleaned, owners, unwanted
+from autoweight.weights.mirroring import symmetry
+from autoweight.weights.strays import cleaned, unwanted
 
 __all__ = ["Flexion", "Place", "flex"]
 
@@ -56,9 +57,6 @@ LEADING = 0.5
 
 PRESENT = 0.05
 """A joint with less than this mean weight on a hand-over has no say in it."""
-
-OPPOSITE = 1e-4
-"""How far a vertex may be from a mirror image to be its counterpart, in bounding-box diagonals."""
 
 SLIVER = 0.02
 """An edge shorter than this, by the middle one about, is that of a face without width."""
@@ -159,7 +157,7 @@ def flex(
     limits: Limits | None = None,
     plane: Plane | None = None,
     surface: Surface | None = None,
-    progress: Callable[[str, float], None] = lambda stage, share: None,
+    progress: Progress = silent,
 ) -> Flexion:
     """Put a rig through poses and rank where it suffers.
 
@@ -296,7 +294,7 @@ def _own_turns(skeleton: Skeleton, transforms: NDArray) -> NDArray[np.float64]:
     return own.as_rotvec().reshape(*count, 3)
 
 
-def _hand_overs(bench: _Bench, progress: Callable[[str, float], None]) -> list[Place]:
+def _hand_overs(bench: _Bench, progress: Progress) -> list[Place]:
     every = zones(bench.surface, bench.skeleton, bench.weights)
     places = []
     for number, zone in enumerate(every):
@@ -485,7 +483,7 @@ def _chains(bench: _Bench) -> list[Place]:
     return places
 
 
-def _overlaps(bench: _Bench, progress: Callable[[str, float], None]) -> list[Place]:
+def _overlaps(bench: _Bench, progress: Progress) -> list[Place]:
     stand = thinned(bench.surface)
     share = stand.areas / stand.areas.sum()
     owner = bench.owner[stand.vertices]
@@ -513,7 +511,7 @@ def _overlaps(bench: _Bench, progress: Callable[[str, float], None]) -> list[Pla
 
 
 def _sinking(
-    bench: _Bench, stand: Stand, progress: Callable[[str, float], None]
+    bench: _Bench, stand: Stand, progress: Progress
 ) -> Iterator[tuple[int, NDArray[np.int64]]]:
     """Poses with the points that sink in there, did not at rest, and would not if held stiff."""
     rest, owner = bench.rest[stand.vertices], bench.owner[stand.vertices]
@@ -606,15 +604,13 @@ def _telling(apart: NDArray[np.float64], still: NDArray[np.bool_]) -> int:
 
 
 def _sides(bench: _Bench, plane: Plane) -> list[Place]:
-    partner = pairs(bench.skeleton, plane)
-    reach = OPPOSITE * bench.rig.mesh.diagonal
-    match = counterparts(bench.surface, plane, reach).partner
+    across = symmetry(bench.rig, plane, surface=bench.surface)
+    match, flip = across.vertices.partner, across.flip
     bench.figures["asymmetry"][:] = 0
     paired = np.flatnonzero(match != UNPAIRED)
-    flip = np.where(partner == UNPAIRED, np.arange(len(partner)), partner)
     other = sparse.csr_array(bench.weights[match[paired]][:, flip])
     gap = abs(bench.weights[paired] - other)
-    differ = np.flatnonzero(np.asarray(gap.max(axis=1).todense()).ravel() > SAME)
+    differ = np.flatnonzero(gap.max(axis=1).toarray() > SAME)
     if len(differ) == 0:
         return []
     vertices = paired[differ]
@@ -622,7 +618,7 @@ def _sides(bench: _Bench, plane: Plane) -> list[Place]:
     apart = bench.moved(vertices, slice(None)) - bench.skin(rest, other[differ], bench.transforms)
     size = np.linalg.norm(apart, axis=-1) / bench.rig.mesh.diagonal
     # The joint whose weight differs most stands for the vertex, with its counterpart.
-    most = np.asarray(gap[differ].argmax(axis=1)).ravel()
+    most = gap[differ].argmax(axis=1)
     seat = np.minimum(most, flip[most])
     places = []
     for joint in np.unique(seat):

@@ -367,7 +367,7 @@ def _seated(
     seats = places.seats(ground.surface, pieces.of[rows], surface.areas[rows], pieces.radius)
     sits = np.diff(seats.indptr) > 0
     mean = normalised(sparse.csr_array(seats @ weights))
-    whole = mean.max(axis=1).toarray().ravel() > OWN
+    whole = mean.max(axis=1).toarray() > OWN
     sits &= whole | ~own
     most = np.flatnonzero(whole)
     mean = replaced(mean, most, one_each(mean.argmax(axis=1)[most], mean.shape[1]))

@@ -10,9 +10,9 @@ from scipy import sparse
 from scipy.spatial.transform import Rotation
 
 from autoweight.rig import Skeleton
-from autoweight.rows import entry_rows
+from autoweight.rows import entry_rows, owners
 
-__all__ = ["SKINNINGS", "Skinning", "carried", "dual_quaternion", "linear_blend"]
+__all__ = ["SKINNINGS", "Skinning", "carried", "dual_quaternion", "linear_blend", "moved_by_each"]
 
 FRAMES_AT_ONCE = 32
 """So many frames are worked on together: enough to fill a row, few enough to stay in cache."""
@@ -36,6 +36,21 @@ def carried(skeleton: Skeleton, world: NDArray) -> NDArray:
         World transform after inverse bind transform; the identity in the bind pose.
     """
     return world @ np.linalg.inv(skeleton.rest)
+
+
+def moved_by_each(points: NDArray[np.float64], transforms: NDArray) -> NDArray[np.float64]:
+    """Where each transform by itself takes each point.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, 3)
+    transforms : ndarray, shape (k, 4, 4)
+
+    Returns
+    -------
+    ndarray, shape (n, k, 3)
+    """
+    return np.einsum("kab,nb->nka", transforms[:, :3, :3], points) + transforms[:, :3, 3]
 
 
 def linear_blend(
@@ -151,9 +166,7 @@ def _dual_quaternions(transforms: NDArray) -> tuple[NDArray, NDArray, NDArray]:
 
 def _by_heaviest(weights: sparse.csr_array) -> list[tuple[int, NDArray[np.int64]]]:
     """Rows grouped by the joint with the largest weight in them, the first of equals."""
-    row = entry_rows(weights)
-    order = np.lexsort((weights.indices, -weights.data, row))
-    owner = weights.indices[order[weights.indptr[:-1]]]
+    owner = owners(weights)
     grouped = np.argsort(owner, kind="stable")
     joints, begin = np.unique(owner[grouped], return_index=True)
     return list(zip(joints.tolist(), np.split(grouped, begin[1:]), strict=True))

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from autoweight.errors import RecipeError, WeightsError, suggestion
 from autoweight.flexing import Place, flex
 from autoweight.pose.clip import Clip, rest_local, world
-from autoweight.pose.skinning import carried
+from autoweight.pose.skinning import carried, moved_by_each
 from autoweight.recipes.recipe import Limits
 from autoweight.ribbons.ribbon import Ribbon, ride, rider_joints, strip
 from autoweight.rig import Skeleton, Weights
@@ -286,9 +286,7 @@ def without(ribbon: Ribbon, control: str, points: NDArray[np.integer]) -> Weight
 def _motion(ribbon: Ribbon, controls: NDArray[np.float64]) -> NDArray[np.float64]:
     """How far each control joint would carry each control point alone, (p q, c, 3)."""
     points = ribbon.points.reshape(-1, 3)
-    transforms = carried(ribbon.controls, controls)
-    moved = np.einsum("cab,pb->pca", transforms[:, :3, :3], points) + transforms[:, :3, 3]
-    return moved - points[:, None]
+    return moved_by_each(points, carried(ribbon.controls, controls)) - points[:, None]
 
 
 def _ranges(numbers: tuple[int, ...]) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,6 +13,7 @@ from autoweight.errors import WeightsError
 from autoweight.flexing import Flexion, flex
 from autoweight.flexing.overlap import POINTS
 from autoweight.flexing.zones import zones
+from autoweight.methods import Progress, silent
 from autoweight.pose.clip import Clip, world
 from autoweight.pose.motion import range_of_motion
 from autoweight.pose.skinning import carried, linear_blend
@@ -113,7 +113,7 @@ def refine(
     clip: Clip | None = None,
     rounds: int = ROUNDS,
     surface: Surface | None = None,
-    progress: Callable[[str, float], None] = lambda stage, share: None,
+    progress: Progress = silent,
 ) -> Refinement:
     """Smooth weights in rounds, as long as flexing says that the rig is the better for it.
 

@@ -96,7 +96,7 @@ class _Basis:
     def within(self, operator: sparse.csr_array) -> sparse.csr_array:
         """The operator on what the columns span, (m, m)."""
         # What it makes of them is made of them, so one vertex tells how much of each.
-        size = self.matrix[self.vertex].max(axis=1).toarray().ravel()
+        size = self.matrix[self.vertex].max(axis=1).toarray()
         found = sparse.csr_array(operator[self.vertex] @ self.matrix)
         found.data /= np.repeat(size, np.diff(found.indptr))
         found.sort_indices()

@@ -14,7 +14,7 @@ from scipy.sparse.csgraph import (
 from scipy.spatial import cKDTree
 
 from autoweight.rig import Skeleton
-from autoweight.rows import entry_rows, heaviest, narrow, replaced, scaled, selected
+from autoweight.rows import entry_rows, narrow, owners, replaced, scaled, selected
 from autoweight.surface import Surface
 from autoweight.surface.abreast import abreast, hands
 from autoweight.surface.patches import islands, neighbours
@@ -23,7 +23,6 @@ __all__ = [
     "NOTABLE",
     "cleaned",
     "films",
-    "owners",
     "remaining",
     "strays",
     "unrelated",
@@ -240,11 +239,6 @@ def _far(
 def _tree(points: NDArray[np.float64]) -> cKDTree:
     """One that is asked too little to be worth balancing."""
     return cKDTree(points, compact_nodes=False, balanced_tree=False)
-
-
-def owners(weights: sparse.csr_array) -> NDArray[np.int32]:
-    """The heaviest joint of each vertex, the first of equals, (n,)."""
-    return weights.indices[heaviest(weights)]
 
 
 def unwanted(
