@@ -88,6 +88,8 @@ def replaced(
     fresh : csr_array, shape (r, j)
         What takes their places, in their order.
     """
+    if not len(rows):
+        return matrix
     place = np.arange(matrix.shape[0])
     place[rows] = matrix.shape[0] + np.arange(len(rows))
     return sparse.csr_array(sparse.vstack([matrix, fresh], format="csr")[place])

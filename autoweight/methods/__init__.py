@@ -14,7 +14,7 @@ from scipy import sparse
 from autoweight.errors import RecipeError, suggestion
 from autoweight.recipes.profiles import Falloff
 from autoweight.rig import Skeleton
-from autoweight.skeleton.bones import Bones, Frames, frames, reaches
+from autoweight.skeleton.bones import Bones, Frames, Reaches, frames
 from autoweight.skeleton.chains import Chain, chains
 from autoweight.surface import Surface
 from autoweight.surface.abreast import Ahead
@@ -30,7 +30,6 @@ __all__ = [
     "Recall",
     "afresh",
     "find",
-    "reaches_of",
     "silent",
 ]
 
@@ -94,6 +93,8 @@ class Problem:
         Rays against the surface; made when left out.
     measured : Ahead
         Asked for `measure` of the surface, which may have begun already; made when left out.
+    away : Reaches
+        Asked how far vertices are from the nearest bone; made for each problem.
     """
 
     surface: Surface
@@ -108,6 +109,7 @@ class Problem:
     frames: Frames = field(default=None)  # type: ignore[assignment]
     sight: Sight = field(default=None)  # type: ignore[assignment]
     measured: Ahead[Measured] = field(default=None)  # type: ignore[assignment,arg-type]
+    away: Reaches = field(init=False)
 
     def __post_init__(self) -> None:
         if not self.chains:
@@ -120,15 +122,12 @@ class Problem:
             object.__setattr__(self, "frames", frames(self.skeleton, self.sight.depth))
         if self.measured is None:
             object.__setattr__(self, "measured", measured(self.surface))
-
-
-def reaches_of(problem: Problem) -> NDArray[np.float64]:
-    """Straight-line distance of every vertex to the nearest bone, (n,), in scene units."""
-    return problem.recall(
-        "reaches",
-        problem.active.tobytes(),
-        lambda: reaches(problem.surface.vertices, problem.bones),
-    )
+        away = self.recall(
+            "reaches",
+            self.active.tobytes(),
+            lambda: Reaches(self.surface.vertices, self.bones),
+        )
+        object.__setattr__(self, "away", away)
 
 
 Method = Callable[[Problem], "sparse.csr_array | NDArray[np.float64]"]

@@ -13,7 +13,7 @@ from scipy.spatial.distance import cdist
 
 from autoweight.methods import Problem, Progress, silent
 from autoweight.methods.equilibrium import equilibrium
-from autoweight.methods.parts import laid_out, settled
+from autoweight.methods.parts import Layout, laid_out, settled
 from autoweight.methods.stretches import Stretches, nearby, reach, stretches
 from autoweight.rows import scaled
 from autoweight.skeleton.bones import Bones, closest
@@ -85,10 +85,19 @@ def _solved(problem: Problem) -> sparse.csr_array:
     problem.sight.forget()
     give_back()
     # The factor keeps one processor busy.
-    with Ahead(lambda: laid_out(problem), hands(len(surface))) as layout:
+    with Ahead(lambda: _of_pieces(problem), hands(len(surface))) as beside:
         found = equilibrium(surface, sources, pull, measured=measured, progress=problem.progress)
         found.data **= CRISP
-        return settled(problem, scaled(found), layout())
+        layout, away = beside()
+    if away is not None:
+        problem.away.told(away)
+    return settled(problem, scaled(found), layout)
+
+
+def _of_pieces(problem: Problem) -> tuple[Layout | None, NDArray[np.float64] | None]:
+    """How several pieces lie, and how far from the bones, which whoever attaches them will ask."""
+    layout = laid_out(problem)
+    return layout, None if layout is None else problem.away[:]
 
 
 @dataclass(frozen=True, eq=False)

@@ -19,6 +19,9 @@ from autoweight.surface.visibility import Sight
 
 __all__ = ["Stretches", "nearby", "reach", "stretches"]
 
+CHUNK = 1 << 10
+"""Vertices that are looked at one by one."""
+
 TIP, LIMB = 0.25, 1.0
 """How far a leaf goes on beyond its joint, in lengths of the bone before it: the end of a chain,
 and a joint that branches off and has a whole limb to itself."""
@@ -90,7 +93,8 @@ def stretches(
     owner = parents[child]
     length = np.zeros(len(skeleton))
     length[child] = np.linalg.norm(at[child] - at[owner], axis=1)
-    flesh = cKDTree(surface.vertices)
+    # Asked too little to be worth balancing.
+    flesh = cKDTree(surface.vertices, CHUNK, compact_nodes=False, balanced_tree=False)
     radius = np.zeros(len(skeleton))  # round the middle of the bone that leads to the joint
     radius[child] = flesh.query((at[child] + at[owner]) / 2)[0]
     count = np.bincount(owner, minlength=len(skeleton))

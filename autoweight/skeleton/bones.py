@@ -20,6 +20,7 @@ __all__ = [
     "Bones",
     "Depth",
     "Frames",
+    "Reaches",
     "bones",
     "closest",
     "distances",
@@ -483,10 +484,29 @@ def distances(points: NDArray[np.float64], bones: Bones) -> NDArray[np.float64]:
     return found.T
 
 
-def reaches(points: NDArray[np.float64], bones: Bones) -> NDArray[np.float64]:
-    """Straight-line distance of every point to the nearest bone, (n,), in scene units."""
-    found = [
-        distances(points[start : start + CHUNK], bones).min(axis=1)
-        for start in range(0, len(points), CHUNK)
-    ]
-    return np.concatenate([np.zeros(0), *found])
+class Reaches:
+    """Straight-line distance of points to the nearest bone, in scene units, worked out when asked.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, 3)
+    bones : Bones
+    """
+
+    def __init__(self, points: NDArray[np.float64], bones: Bones) -> None:
+        self.points, self.bones = points, bones
+        self._known = np.full(len(points), np.nan)
+
+    def told(self, known: NDArray[np.float64]) -> None:
+        """Take what was worked out elsewhere, (n,), for the same points and bones."""
+        self._known = known
+
+    def __getitem__(self, some: NDArray[np.integer] | slice) -> NDArray[np.float64]:
+        """Of some of the points, by number, as an array is asked."""
+        new = np.zeros(len(self.points), dtype=bool)
+        new[some] = True
+        asked = np.flatnonzero(new & np.isnan(self._known))
+        for start in range(0, len(asked), CHUNK):
+            chunk = asked[start : start + CHUNK]
+            self._known[chunk] = distances(self.points[chunk], self.bones).min(axis=1)
+        return self._known[some]

@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from autoweight.methods import Problem, reaches_of
+from autoweight.methods import Problem
 from autoweight.rig import Weights
 from autoweight.rows import normalised, one_each, replaced, uniform
+from autoweight.skeleton.bones import Reaches
 from autoweight.stages.planning import AttachPlan
 from autoweight.surface import Surface
 from autoweight.surface.doubting import astray, lonely, vague
@@ -48,17 +49,27 @@ MENTIONED = 0.1
 
 @dataclass(frozen=True, eq=False)
 class _Pieces:
-    """The connected pieces of a surface, in the order they are looked at: from within outward."""
+    """The connected pieces of a surface."""
 
-    of: NDArray[np.int32]
+    surface: Surface
     area: NDArray[np.float64]
     middle: NDArray[np.float64]
     radius: NDArray[np.float64]
-    depth: NDArray[np.float64]
     part: NDArray[np.intp]
 
     def __len__(self) -> int:
         return len(self.area)
+
+    @property
+    def of(self) -> NDArray[np.int32]:
+        """The piece of each vertex, (n,)."""
+        return self.surface.components
+
+    def depth(self, chosen: NDArray[np.bool_], away: Reaches) -> NDArray[np.float64]:
+        """Mean distance of each chosen piece to the bones, 0 for the others, (pieces,)."""
+        some = np.flatnonzero(chosen[self.of])
+        total = np.bincount(self.of[some], self.surface.areas[some] * away[some], len(self))
+        return np.asarray(total / self.area)
 
 
 def attach(problem: Problem, weights: Weights, plans: Sequence[AttachPlan] = ()) -> Weights:
@@ -86,19 +97,21 @@ def attach(problem: Problem, weights: Weights, plans: Sequence[AttachPlan] = ())
     surface = problem.surface
     if surface.components.max() == 0:
         return weights
-    away = reaches_of(problem)
-    pieces = _pieces(surface, away)
+    away, pieces = problem.away, _pieces(surface)
     rule = np.full(len(pieces), -1)
     for number, plan in enumerate(plans):
         rule[np.unique(pieces.of[surface.weld[plan.vertices]])] = number
     told = _Notes(surface, pieces)
     matrix = weights.matrix
     stiff = uniform(matrix, pieces.of)
-    small = (pieces.area < SMALL * pieces.area.sum()) & (pieces.radius < COMPACT * pieces.depth)
+    small = pieces.area < SMALL * pieces.area.sum()
+    small &= pieces.radius < COMPACT * pieces.depth(small, away)
 
     layers = np.flatnonzero(~small)
+    if len(layers) > 1:  # from within outward
+        layers = layers[np.argsort(pieces.depth(~small, away)[layers], kind="stable")]
     below = np.zeros(len(pieces), dtype=bool)
-    for piece in layers[np.argsort(pieces.depth[layers], kind="stable")]:
+    for piece in layers:
         if rule[piece] < 0 and not stiff[piece]:
             on = _contact(surface, pieces, piece, below, away, COVERED)
             if on and on.share > COVERED:
@@ -135,7 +148,7 @@ def attach(problem: Problem, weights: Weights, plans: Sequence[AttachPlan] = ())
     return Weights(matrix)
 
 
-def _pieces(surface: Surface, away: NDArray[np.float64]) -> _Pieces:
+def _pieces(surface: Surface) -> _Pieces:
     of, areas = surface.components, surface.areas
     area = np.bincount(of, areas).astype(np.float64)
     middle = np.column_stack([np.bincount(of, areas * axis) / area for axis in surface.vertices.T])
@@ -143,7 +156,7 @@ def _pieces(surface: Surface, away: NDArray[np.float64]) -> _Pieces:
     np.maximum.at(radius, of, np.linalg.norm(surface.vertices - middle[of], axis=1))
     part = np.zeros(len(area), dtype=np.intp)
     part[of[::-1]] = surface.part[::-1]
-    return _Pieces(of, area, middle, radius, np.bincount(of, areas * away) / area, part)
+    return _Pieces(surface, area, middle, radius, part)
 
 
 def _inside(
@@ -165,14 +178,18 @@ def _contact(
     pieces: _Pieces,
     piece: np.integer,
     below: NDArray[np.bool_],
-    away: NDArray[np.float64] | None,
+    away: Reaches | None,
     least: float = 0.0,
 ) -> _Contact | None:
     """What a piece has to do with those below, None if they are near less than a share of it."""
     own = np.flatnonzero(pieces.of == piece)
     reach = REACH * surface.diagonal
     low, high = (end(surface.vertices[own], axis=0) for end in (np.min, np.max))
-    faces = surface.faces[below[pieces.of[surface.faces[:, 0]]]]
+    # No face that comes within reach has a corner farther off than by its longest edge.
+    margin = reach + surface.adjacency.data.max()
+    near = (surface.vertices <= high + margin) & (surface.vertices >= low - margin)
+    near = near.all(axis=1) & below[pieces.of]
+    faces = surface.faces[near[surface.faces[:, 0]]]
     corners = surface.vertices[faces]
     near = (corners.min(axis=1) <= high + reach) & (corners.max(axis=1) >= low - reach)
     near = near.all(axis=1)
@@ -198,7 +215,7 @@ def _contact(
     if away is not None:
         # Along it and above it, which is farther from the bones, and not beside it.
         along = np.einsum("px,px->p", cloth.normals, places.normals(ground.surface))
-        there = places.interpolator(ground.surface) @ away
+        there = np.einsum("pc,pc->p", places.coordinates, away[faces[places.face]])
         lies &= (np.abs(along) >= ALONG) & (away[own] >= there - 1e-3 * reach)
         lies &= places.distance <= there
     return _Contact(own, cloth, ground, places, lies, reach)

@@ -19,13 +19,12 @@ from autoweight.methods import (
     Recall,
     afresh,
     find,
-    reaches_of,
     silent,
 )
 from autoweight.recipes.recipe import Recipe
 from autoweight.rig import Rig, Skeleton, Weights
 from autoweight.rows import one_each, replaced, scaled
-from autoweight.skeleton.bones import bones, frames, reaches
+from autoweight.skeleton.bones import Reaches, bones, frames
 from autoweight.stages.attaching import attach
 from autoweight.stages.learning import taste_of
 from autoweight.stages.planning import Plan, RigidPlan, plan, plane_of, roles
@@ -341,8 +340,8 @@ def mirror_pass(
     decisions = list(found.lines)
     if planned.locks:
         bound = frames(rig.skeleton, Sight(surface).depth)
-        away = reaches(surface.vertices, bones(rig.skeleton, planned.active, bound))
-        girth = _girth(surface, away)
+        away = Reaches(surface.vertices, bones(rig.skeleton, planned.active, bound))
+        girth = _girth(surface, away[:])
         weights = _around_locks(weights, surface, girth, planned.locks, progress)
         decisions.append(planned.locks.summary)
     changed = abs(weights.matrix - rig.weights.matrix).sum(axis=1) > 0
@@ -501,7 +500,7 @@ class _Task:
             )
         weights, locks = Weights(found.matrix[surface.weld]), planned.locks
         if locks:
-            girth = _girth(surface, reaches_of(problem))
+            girth = _girth(surface, problem.away[:])
             weights = _around_locks(weights, surface, girth, locks, self.progress, self.recall)
             self.decisions.append(locks.summary)
         if across is None or how is None:

@@ -125,18 +125,27 @@ class Surface:
         touching = TOUCHING * self.spacing
         found = [np.empty((0, 2), dtype=np.int32)]
         by_piece = np.argsort(self.components, kind="stable")
-        for inside in np.split(by_piece, np.cumsum(np.bincount(self.components))[:-1]):
-            if len(inside) == len(self):
-                break
-            outside = np.flatnonzero(self.components != self.components[inside[0]])
-            # Only what lies in the box of the others can touch them.
-            inside = inside[_boxed(self.vertices[inside], self.vertices[outside], touching)]
-            if len(inside):
-                other = self.vertices[outside]
-                outside = outside[_boxed(other, self.vertices[inside], touching)]
-            if len(inside) and len(outside):
+        ends = np.cumsum(np.bincount(self.components))
+        low, high = (
+            end.reduceat(self.vertices[by_piece], np.append(0, ends[:-1]))
+            for end in (np.minimum, np.maximum)
+        )
+        for piece, inside in enumerate(np.split(by_piece, ends[:-1])):
+            # Only what lies in the box of another can touch it.
+            met = ((low <= high[piece] + touching) & (high >= low[piece] - touching)).all(axis=1)
+            met[piece] = False
+            if not met.any():
+                continue
+            box = low[met].min(axis=0), high[met].max(axis=0)
+            inside = inside[_boxed(self.vertices[inside], *box, touching)]
+            if not len(inside):
+                continue
+            at = self.vertices[inside]
+            near = _boxed(self.vertices, at.min(axis=0), at.max(axis=0), touching)
+            outside = np.flatnonzero(near & met[self.components])
+            if len(outside):
                 apart, nearest = cKDTree(self.vertices[outside]).query(
-                    self.vertices[inside], distance_upper_bound=touching
+                    at, distance_upper_bound=touching
                 )
                 near = np.isfinite(apart)
                 pairs = np.column_stack([inside[near], outside[nearest[near]]])
@@ -314,8 +323,10 @@ def _first_of_equals(rows: NDArray[np.int32]) -> NDArray[np.bool_]:
 
 
 def _boxed(
-    points: NDArray[np.float64], others: NDArray[np.float64], margin: float
+    points: NDArray[np.float64],
+    low: NDArray[np.float64],
+    high: NDArray[np.float64],
+    margin: float,
 ) -> NDArray[np.bool_]:
-    """Whether points are within a margin of the bounding box of others, (n,)."""
-    low, high = others.min(axis=0) - margin, others.max(axis=0) + margin
-    return ((points >= low) & (points <= high)).all(axis=1)
+    """Whether points are within a margin of a box, (n,)."""
+    return np.asarray(((points >= low - margin) & (points <= high + margin)).all(axis=1))

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from autoweight.methods import Problem, reaches_of
+from autoweight.methods import Problem
 from autoweight.rows import entry_rows, normalised
 from autoweight.surface import Surface
 from autoweight.taste.builds import Build
@@ -121,7 +121,7 @@ def sight(problem: Problem, build: Build, solved: sparse.csr_array) -> Sight:
         problem.skeleton.positions,
         build,
         solved,
-        reaches_of(problem),
+        problem.away[:],
         sparse.csr_array(solved @ hangs.T),
         sparse.csr_array(solved @ hangs),
         solved.max(axis=1).toarray(),

@@ -16,7 +16,7 @@ from scipy.spatial import cKDTree
 from autoweight.rig import Skeleton
 from autoweight.rows import entry_rows, narrow, owners, replaced, scaled, selected
 from autoweight.surface import Surface
-from autoweight.surface.abreast import abreast, hands
+from autoweight.surface.abreast import Ahead, abreast, hands
 from autoweight.surface.patches import islands, neighbours
 
 __all__ = [
@@ -255,11 +255,12 @@ def unwanted(
     parent, grandparent, child or grandchild; and weight that skips a parent (`skipping`).
     What is below `least` does not count. With `joints`, (j,), nothing of others is looked for.
     """
-    skips = skipping(weights, surface, skeleton)
+    with Ahead(lambda: skipping(weights, surface, skeleton), hands(len(surface))) as beside:
+        leaked = _leaked(weights, surface, skeleton, least, joints)
+        skips = beside()
     if joints is not None:
         skips = selected(skips, joints[skips.indices])
     skips = selected(skips, skips.data >= least)
-    leaked = _leaked(weights, surface, skeleton, least, joints)
     found = sparse.csr_array(skips.maximum(leaked))
     if found.nnz == 0:
         return found

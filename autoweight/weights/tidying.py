@@ -96,7 +96,10 @@ def tidy(
         )
 
     def capped(block: NDArray[np.float64]) -> NDArray[np.float64]:
-        return _normalised(_largest(block, how.max_influences))
+        over = np.count_nonzero(block, axis=1) > how.max_influences
+        if over.any():
+            block[over] = _largest(block[over], how.max_influences)
+        return _normalised(block)
 
     def pruned(block: NDArray[np.float64]) -> NDArray[np.float64]:
         largest = block.max(axis=1, keepdims=True)
@@ -197,8 +200,6 @@ def _largest(block: NDArray[np.float64], most: int) -> NDArray[np.float64]:
     Of equals that the limit would part, none is kept, so that left and right are treated alike
     on the middle line; only where there is nothing larger, the first are.
     """
-    if block.shape[1] <= most:
-        return block
     place = block.shape[1] - most
     below, limit = np.split(np.partition(block, (place - 1, place), axis=1)[:, place - 1 :], [1], 1)
     limit = limit[:, :1]
