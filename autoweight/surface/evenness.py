@@ -11,7 +11,7 @@ from scipy import sparse
 from autoweight.rows import entry_rows
 from autoweight.surface.prepare import Surface, packed
 
-__all__ = ["SAME", "Evenness", "evenness", "mutual", "unchanged"]
+__all__ = ["SAME", "Evenness", "evenness", "foldable", "mutual", "unchanged"]
 
 CELL = 5e-7
 """Width of the cells that places are told apart by, in diagonals: `prepare` leaves no two vertices
@@ -36,21 +36,30 @@ class Evenness:
         Twice where the plane crosses it, in scene units.
     image : ndarray, shape (n,), int
         The vertex that is the image of each, its own for one in the middle.
+    half : ndarray, shape (h,), int
+        Vertices on the lower side, and those in the middle.
     """
 
     axis: int
     twice: float
     image: NDArray[np.intp]
+    half: NDArray[np.intp]
 
-    @property
-    def half(self) -> NDArray[np.intp]:
-        """Vertices of which one is of each pair, and those in the middle."""
-        return np.flatnonzero(np.arange(len(self.image)) <= self.image)
-
-    def reflect(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
-        """The mirror image of each point, (p, 3)."""
+    def reflect(
+        self, points: NDArray[np.float64], some: NDArray[np.bool_] | bool = True
+    ) -> NDArray[np.float64]:
+        """The mirror image of points, (p, 3), or of some and the others as they are."""
         found = points.copy()
-        found[:, self.axis] = self.twice - points[:, self.axis]
+        here = points[:, self.axis]
+        found[:, self.axis] = np.where(some, self.twice - here, here)
+        return found
+
+    def turn(
+        self, ways: NDArray[np.float64], some: NDArray[np.bool_] | bool = True
+    ) -> NDArray[np.float64]:
+        """Ways as they go in the mirror, (p, 3), or some and the others as they are."""
+        found = ways.copy()
+        found[:, self.axis] *= np.where(some, -1.0, 1.0)
         return found
 
 
@@ -82,8 +91,27 @@ def evenness(surface: Surface) -> Evenness | None:
         if np.array_equal(here[first], there[second]):
             found = np.empty_like(first)
             found[second] = first
-            return Evenness(int(axis), float(low[axis] + high[axis]), found)
+            half = np.flatnonzero(at[:, axis] <= at[found, axis])
+            return Evenness(int(axis), float(low[axis] + high[axis]), found, half)
     return None
+
+
+def foldable(surface: Surface) -> Evenness | None:
+    """`evenness` where the faces are each other's image too, and the places but for rounding.
+
+    References
+    ----------
+    That two sets of faces are the same is told by a polynomial with a product for each face, at
+    random values of the vertices: Schwartz, "Fast probabilistic algorithms for verification of
+    polynomial identities", Journal of the ACM 27(4), 1980.
+    """
+    even = evenness(surface)
+    if even is None:
+        return None
+    off = np.abs(even.reflect(surface.vertices) - surface.vertices[even.image]).max()
+    value = np.random.default_rng(0).random(len(surface))
+    own, across = (each[surface.faces].prod(axis=1).sum() for each in (value, value[even.image]))
+    return even if off <= SAME * surface.diagonal and abs(own - across) <= SAME * own else None
 
 
 def mutual(apart: NDArray[np.float64], near: NDArray[np.float64] | float) -> NDArray[np.intp]:

@@ -7,7 +7,7 @@ from trimesh.creation import box, icosphere
 
 from autoweight.rig import Mesh
 from autoweight.surface import prepare
-from autoweight.surface.evenness import evenness, unchanged
+from autoweight.surface.evenness import evenness, foldable, unchanged
 from autoweight.surface.laplacian import laplacian, measure
 
 BALL = icosphere(2)
@@ -79,3 +79,23 @@ def test_faces_that_the_laplacian_does_not_tell_apart_are_told_by_their_areas():
     matrix = laplacian(surface.vertices, surface.faces)[0]
     assert unchanged(matrix, evenness(surface).image)
     assert measure(surface).even is None
+
+
+def test_a_body_folds_where_faces_and_places_are_images_too():
+    surface = prepare(Mesh(ball() + 0.3, BALL.faces))
+    even = foldable(surface)
+    low = surface.vertices[even.half, even.axis]
+    assert low.max() <= even.twice / 2 + 1e-12
+    np.testing.assert_array_equal(even.image, evenness(surface).image)
+    assert len(np.union1d(even.half, even.image[even.half])) == len(surface)
+
+    square = box([1, 1.1, 1.2])
+    surface = prepare(Mesh(square.vertices, square.faces))
+    assert evenness(surface) is not None
+    assert foldable(surface) is None  # each side is cut in two in the same way, not in the mirror
+
+    near = ball([1, 1.1, 1.2]) + 0.1 * np.array([0, 1, 1]) * ball() ** 2
+    near[near[:, 0] > 0.5] += 1e-8
+    surface = prepare(Mesh(near, BALL.faces))
+    assert evenness(surface) is not None
+    assert foldable(surface) is None
