@@ -29,8 +29,8 @@ from autoweight.pose.motion import kinds, range_of_motion
 from autoweight.pose.skinning import carried, linear_blend
 from autoweight.recipes.profiles import Falloff
 from autoweight.recipes.recipe import parse_recipe
-from autoweight.ribbons.ribbon import weigh
 from autoweight.ribbons.riding import carriage, driven_clip, leaks
+from autoweight.ribbons.weighing import weigh
 from autoweight.rig import Rig, Weights
 from autoweight.skeleton.sides import UNPAIRED, likely_plane, pairs
 from autoweight.stages.solving import solve

@@ -73,8 +73,8 @@ def command(
     from autoweight.errors import RecipeError, naming
     from autoweight.io import GLTF, USD, check_place
     from autoweight.recipes.profiles import Falloff
-    from autoweight.ribbons.ribbon import leftovers, weigh
     from autoweight.ribbons.ribbon import mirrored as other_side
+    from autoweight.ribbons.weighing import leftovers, weigh
     from autoweight.skeleton.sides import Plane, opposite
 
     if (mirror is None) != (mirrored is None):
@@ -132,7 +132,7 @@ def _zero(text: str) -> tuple[str, slice]:
 
 def _load(path: str, taken: Choice):
     from autoweight.io.ribbon import load_ribbon
-    from autoweight.ribbons.ribbon import from_strip
+    from autoweight.ribbons.strips import from_strip
 
     return load_ribbon(path) if path.lower().endswith(".json") else from_strip(taken(path))
 
@@ -140,7 +140,7 @@ def _load(path: str, taken: Choice):
 def _save(ribbon, path: str) -> None:
     from autoweight.io import save
     from autoweight.io.ribbon import save_ribbon
-    from autoweight.ribbons.ribbon import strip
+    from autoweight.ribbons.strips import strip
 
     if path.lower().endswith(".json"):
         save_ribbon(ribbon, path)

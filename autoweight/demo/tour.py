@@ -24,7 +24,7 @@ from autoweight.pose.motion import played, range_of_motion
 from autoweight.pose.skinning import carried, linear_blend
 from autoweight.recipes.profiles import Falloff
 from autoweight.recipes.recipe import load_recipe
-from autoweight.ribbons.ribbon import weigh
+from autoweight.ribbons.weighing import weigh
 from autoweight.rig import Rig, Weights
 from autoweight.skeleton.sides import Plane
 from autoweight.stages.masking import Wave, along_chain, chain_between, mask, stretch
@@ -241,4 +241,6 @@ def _drawn(rig: Rig, place: Path) -> Step:
     for name, joints in SHEETS.items():
         drawn.append(place / f"weights_{name}.png")
         sheet(rig, joints, drawn[-1])
-    return Step("drew", "the weights of 16 joints", tuple(map(str, drawn)))
+    return Step(
+        "drew", f"the weights of {sum(map(len, SHEETS.values()))} joints", tuple(map(str, drawn))
+    )

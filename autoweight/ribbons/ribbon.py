@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -11,14 +11,11 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import BSpline
 from scipy.spatial import cKDTree
 
-from autoweight.errors import GeometryError, RecipeError, SkeletonError, WeightsError, suggestion
-from autoweight.pose.skinning import carried, linear_blend
-from autoweight.recipes.profiles import Falloff
-from autoweight.rig import Mesh, Rig, Skeleton, Weights
+from autoweight.errors import GeometryError, SkeletonError, WeightsError
+from autoweight.rig import Skeleton, Weights
 from autoweight.skeleton.sides import Plane
-from autoweight.surface import prepare
 
-__all__ = ["Ribbon", "Riders", "basis", "bend", "ride", "rider_joints"]
+__all__ = ["Ribbon", "Riders", "basis", "mirrored"]
 
 SAMPLES_PER_ROW = 64
 """How finely the length of a ribbon is measured."""
@@ -247,85 +244,6 @@ class Ribbon:
         return frames
 
 
-def weigh(
-    ribbon: Ribbon,
-    falloff: Falloff | None = None,
-    *,
-    chain: Sequence[str] = (),
-    zero: Mapping[str, slice] | None = None,
-) -> Weights:
-    """Weights of the control joints on the control points.
-
-    Parameters
-    ----------
-    ribbon : Ribbon
-    falloff : Falloff, optional
-        Bands or exact rows. A row of control points sits where its distance along the ribbon
-        falls between the joints' own.
-    chain : sequence of str, optional
-        The control joints that share the ribbon, in any order; all when left out.
-    zero : mapping of str to slice, optional
-        Rows of control points on which a joint is to have exactly no weight: beyond a head or a
-        tip that must not be pulled. The other joints of the row share what it had.
-
-    Returns
-    -------
-    Weights
-        The same on every control point of a row, so that both edges move as one.
-
-    Raises
-    ------
-    RecipeError
-        A joint that is not a control of the ribbon.
-    WeightsError
-        A row of control points that is left without any joint.
-    """
-    joints = [_control(ribbon, name) for name in chain or ribbon.controls.names]
-    stations = ribbon.distance(ribbon.nearest(ribbon.controls.positions[joints]))
-    order = np.argsort(stations, kind="stable")
-    joints, stations = [joints[each] for each in order], stations[order]
-    along = np.interp(ribbon.stations, stations, np.arange(len(joints), dtype=np.float64))
-    dense = np.zeros((len(ribbon.points), len(ribbon.controls)))
-    dense[:, joints] = (falloff or Falloff()).weights(along, stations)
-    touched = np.zeros(len(dense), dtype=bool)  # the other rows stay exact
-    for name, rows in (zero or {}).items():
-        touched[rows] |= dense[rows, _control(ribbon, name)] > 0
-        dense[rows, _control(ribbon, name)] = 0
-    total = dense.sum(axis=1)
-    if not (total > 0).all():
-        raise WeightsError(
-            f"row {int((total <= 0).argmax())} of the ribbon's control points is left without "
-            "weight; leave one joint there that is not zeroed"
-        )
-    dense[touched] /= total[touched, None]
-    return Weights(np.repeat(dense, ribbon.points.shape[1], axis=0))
-
-
-def leftovers(ribbon: Ribbon, threshold: float = 1e-2) -> list[tuple[str, list[int]]]:
-    """Control joints with weights too small to be meant, and the control points that have them.
-
-    Parameters
-    ----------
-    ribbon : Ribbon
-        With weights.
-    threshold : float
-        Weights above 0 and below this count.
-
-    Returns
-    -------
-    list of (str, list of int)
-        A small weight on a control point still moves all that rides nearby.
-    """
-    if ribbon.weights is None:
-        return []
-    matrix = ribbon.weights.matrix.tocoo()
-    small = matrix.data < threshold
-    return [
-        (ribbon.controls.names[joint], np.sort(matrix.row[small & (matrix.col == joint)]).tolist())
-        for joint in np.unique(matrix.col[small])
-    ]
-
-
 def mirrored(ribbon: Ribbon, plane: Plane, names: Mapping[str, str]) -> Ribbon:
     """The other side's copy of a ribbon.
 
@@ -361,90 +279,6 @@ def mirrored(ribbon: Ribbon, plane: Plane, names: Mapping[str, str]) -> Ribbon:
     )
 
 
-def strip(ribbon: Ribbon) -> Rig:
-    """A ribbon's control points as a strip mesh that its control joints move.
-
-    Parameters
-    ----------
-    ribbon : Ribbon
-
-    Returns
-    -------
-    Rig
-        Vertex ``along * q + across``; for a ribbon of degree 1 the mesh is the surface itself.
-    """
-    p, q = ribbon.points.shape[:2]
-    corner = (q * np.arange(p - 1)[:, None] + np.arange(q - 1)).ravel()
-    faces = np.concatenate(
-        [
-            np.stack([corner, corner + q, corner + 1], axis=1),
-            np.stack([corner + 1, corner + q, corner + q + 1], axis=1),
-        ]
-    )
-    return Rig(Mesh(ribbon.points.reshape(-1, 3), faces), ribbon.controls, ribbon.weights)
-
-
-def from_strip(rig: Rig, riders: Riders | None = None) -> Ribbon:
-    """A ribbon of degree 1 from a strip mesh two vertices wide.
-
-    Parameters
-    ----------
-    rig : Rig
-        One open strip of triangles, and the control joints that move it.
-    riders : Riders, optional
-
-    Returns
-    -------
-    Ribbon
-        It begins at the end that is nearer to the first joint. Its knots are the numbers of its
-        rows: 0, 1, 2 and so on.
-
-    Raises
-    ------
-    GeometryError
-        The mesh is no such strip.
-    """
-    import igl
-
-    surface = prepare(rig.mesh)
-    loops = igl.boundary_loop_all(surface.faces)
-    if len(loops) != 1 or len(loops[0]) != len(surface) or len(surface) % 2:
-        raise GeometryError(
-            "the mesh is not a strip two vertices wide; give one row of faces with one outline"
-        )
-    loop = np.asarray(loops[0])
-    count = len(loop)
-    place = np.empty(count, dtype=np.int64)
-    place[loop] = np.arange(count)
-    # Opposite vertices have places that sum to the same number round the outline. Edges across
-    # the strip vote for it; of the diagonals and the outline itself no sum has as many.
-    votes = np.bincount(place[surface.edges].sum(axis=1) % count, minlength=count)
-    fold = int(votes.argmax())
-    if fold % 2 == 0 or votes[fold] != count // 2:
-        raise GeometryError(
-            "the mesh is not a strip: its vertices do not lie opposite each other in pairs"
-        )
-    one = ((fold + 1) // 2 + np.arange(count // 2)) % count
-    rows = np.stack([loop[one], loop[(fold - one) % count]], axis=1)
-    points = surface.vertices[rows]
-    first = rig.skeleton.positions[0]
-    if (
-        np.linalg.norm(points[-1] - first, axis=1).min()
-        < np.linalg.norm(points[0] - first, axis=1).min()
-    ):
-        rows = rows[::-1]
-    weights = rig.weights and Weights(rig.weights.matrix[surface.speakers[rows.ravel()]])
-    along = np.arange(len(rows), dtype=np.float64)
-    return Ribbon(
-        surface.vertices[rows],
-        (1, 1),
-        (np.concatenate([along[:1], along, along[-1:]]), np.array([0.0, 0, 1, 1])),
-        rig.skeleton,
-        riders=riders or Riders(),
-        weights=weights,
-    )
-
-
 def basis(
     knots: NDArray[np.float64], degree: int, at: ArrayLike, derivative: int = 0
 ) -> NDArray[np.float64]:
@@ -465,86 +299,6 @@ def basis(
     """
     count = len(knots) - degree - 1
     return BSpline(knots, np.eye(count), degree, extrapolate=False)(at, nu=derivative)
-
-
-def ride(ribbon: Ribbon, skeleton: Skeleton, controls: NDArray[np.float64]) -> NDArray[np.float64]:
-    """World transforms of the joints that ride a ribbon.
-
-    Parameters
-    ----------
-    ribbon : Ribbon
-        With weights.
-    skeleton : Skeleton
-        The rig's, with the riders among its joints.
-    controls : ndarray, shape (f, c, 4, 4)
-        World transforms of the control joints, pose by pose.
-
-    Returns
-    -------
-    ndarray, shape (f, k, 4, 4)
-        Each rider keeps its bind-pose place in the frame of the surface it sits on.
-
-    Raises
-    ------
-    SkeletonError
-        A rider that the skeleton does not have.
-    WeightsError
-        The ribbon has no weights.
-    """
-    posed = bend(ribbon, controls)
-    at = ribbon.riders.at
-    rest = np.linalg.solve(ribbon.frames(at), skeleton.rest[rider_joints(ribbon, skeleton)])
-    return ribbon.frames(at, posed) @ rest
-
-
-def bend(ribbon: Ribbon, controls: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Control points in other poses, by linear blend of their joints.
-
-    Parameters
-    ----------
-    ribbon : Ribbon
-        With weights.
-    controls : ndarray, shape (f, c, 4, 4)
-        World transforms of the controls.
-
-    Returns
-    -------
-    ndarray, shape (f, p q, 3)
-
-    Raises
-    ------
-    WeightsError
-        The ribbon has no weights.
-    """
-    if ribbon.weights is None:
-        raise WeightsError("the ribbon has no weights; give it some with 'autoweight ribbon'")
-    return linear_blend(
-        ribbon.points.reshape(-1, 3), ribbon.weights.matrix, carried(ribbon.controls, controls)
-    )
-
-
-def rider_joints(ribbon: Ribbon, skeleton: Skeleton) -> list[int]:
-    """Joint numbers of a ribbon's riders in the skeleton of the rig.
-
-    Raises
-    ------
-    SkeletonError
-        The rig has no joint of that name.
-    """
-    missing = [name for name in ribbon.riders.names if name not in skeleton.index]
-    if missing:
-        raise SkeletonError(
-            f"rider {missing[0]!r} is not a joint of the rig; "
-            f"{suggestion(missing[0], skeleton.names)}"
-        )
-    return [skeleton.index[name] for name in ribbon.riders.names]
-
-
-def _control(ribbon: Ribbon, name: str) -> int:
-    if name not in ribbon.controls.index:
-        hint = suggestion(name, ribbon.controls.names)
-        raise RecipeError(f"the ribbon has no control joint {name!r}; {hint}")
-    return ribbon.controls.index[name]
 
 
 def _unit(vectors: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -8,15 +8,26 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from autoweight.errors import RecipeError, WeightsError, suggestion
+from autoweight.errors import RecipeError, SkeletonError, WeightsError, suggestion
 from autoweight.flexing import Place, flex
 from autoweight.pose.clip import Clip, rest_local, world
-from autoweight.pose.skinning import carried, moved_by_each
+from autoweight.pose.skinning import carried, linear_blend, moved_by_each
 from autoweight.recipes.recipe import Limits
-from autoweight.ribbons.ribbon import Ribbon, ride, rider_joints, strip
+from autoweight.ribbons.ribbon import Ribbon
+from autoweight.ribbons.strips import strip
 from autoweight.rig import Skeleton, Weights
 
-__all__ = ["Carriage", "carriage", "driven", "driven_clip", "leaks", "riders_of", "without"]
+__all__ = [
+    "Carriage",
+    "bend",
+    "carriage",
+    "driven",
+    "driven_clip",
+    "leaks",
+    "ride",
+    "riders_of",
+    "without",
+]
 
 LITTLE = 0.1
 """A weight on a control point below this is taken for a leftover, not for the hand-over."""
@@ -71,6 +82,76 @@ class Carriage:
         return said
 
 
+def ride(ribbon: Ribbon, skeleton: Skeleton, controls: NDArray[np.float64]) -> NDArray[np.float64]:
+    """World transforms of the joints that ride a ribbon.
+
+    Parameters
+    ----------
+    ribbon : Ribbon
+        With weights.
+    skeleton : Skeleton
+        The rig's, with the riders among its joints.
+    controls : ndarray, shape (f, c, 4, 4)
+        World transforms of the control joints, pose by pose.
+
+    Returns
+    -------
+    ndarray, shape (f, k, 4, 4)
+        Each rider keeps its bind-pose place in the frame of the surface it sits on.
+
+    Raises
+    ------
+    SkeletonError
+        A rider that the skeleton does not have.
+    WeightsError
+        The ribbon has no weights.
+    """
+    posed = bend(ribbon, controls)
+    at = ribbon.riders.at
+    rest = np.linalg.solve(ribbon.frames(at), skeleton.rest[_rider_joints(ribbon, skeleton)])
+    return ribbon.frames(at, posed) @ rest
+
+
+def bend(ribbon: Ribbon, controls: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Control points in other poses, by linear blend of their joints.
+
+    Parameters
+    ----------
+    ribbon : Ribbon
+        With weights.
+    controls : ndarray, shape (f, c, 4, 4)
+        World transforms of the controls.
+
+    Returns
+    -------
+    ndarray, shape (f, p q, 3)
+
+    Raises
+    ------
+    WeightsError
+        The ribbon has no weights.
+    """
+    points, matrix = ribbon.points.reshape(-1, 3), _weights_of(ribbon).matrix
+    return linear_blend(points, matrix, carried(ribbon.controls, controls))
+
+
+def _rider_joints(ribbon: Ribbon, skeleton: Skeleton) -> list[int]:
+    """Joint numbers of a ribbon's riders in the skeleton of the rig.
+
+    Raises
+    ------
+    SkeletonError
+        The rig has no joint of that name.
+    """
+    missing = [name for name in ribbon.riders.names if name not in skeleton.index]
+    if missing:
+        raise SkeletonError(
+            f"rider {missing[0]!r} is not a joint of the rig; "
+            f"{suggestion(missing[0], skeleton.names)}"
+        )
+    return [skeleton.index[name] for name in ribbon.riders.names]
+
+
 def driven(
     ribbon: Ribbon, skeleton: Skeleton, controls: NDArray[np.float64]
 ) -> NDArray[np.float64]:
@@ -101,7 +182,7 @@ def driven(
     """
     placed = dict(
         zip(
-            rider_joints(ribbon, skeleton),
+            _rider_joints(ribbon, skeleton),
             np.moveaxis(ride(ribbon, skeleton, controls), 1, 0),
             strict=True,
         )
@@ -201,18 +282,17 @@ def carriage(ribbon: Ribbon, controls: NDArray[np.float64], joint: str) -> Carri
     """
     if joint not in ribbon.riders.names:
         raise RecipeError(f"no rider is named {joint!r}; {suggestion(joint, ribbon.riders.names)}")
-    if ribbon.weights is None:
-        raise WeightsError("the ribbon has no weights; give it some with 'autoweight ribbon'")
+    weights = _weights_of(ribbon)
     mix = ribbon.mix(ribbon.riders.at[[ribbon.riders.names.index(joint)]])[0]
     motion = _motion(ribbon, controls)
-    through = mix[:, None] * ribbon.weights.dense()
+    through = mix[:, None] * weights.dense()
     # The surface is linear in its control points, and those in their weights.
     shares = np.einsum("pc,pcx->cx", through, motion)
     strongest = int(np.linalg.norm(shares, axis=1).argmax())
     points = np.flatnonzero(through[:, strongest])
     name = ribbon.controls.names[strongest]
     left = np.zeros(3)
-    if len(points) > 0 and (ribbon.weights.dense()[points, strongest] < 1).all():
+    if len(points) > 0 and (weights.dense()[points, strongest] < 1).all():
         rest = without(ribbon, name, points)
         left = np.einsum("pc,pcx->x", mix[:, None] * rest.dense(), motion)
     return Carriage(
@@ -222,7 +302,7 @@ def carriage(ribbon: Ribbon, controls: NDArray[np.float64], joint: str) -> Carri
         shares,
         name,
         tuple(points.tolist()),
-        float(ribbon.weights.matrix[points][:, [strongest]].max()) if len(points) else 0.0,
+        float(weights.matrix[points][:, [strongest]].max()) if len(points) else 0.0,
         float(np.linalg.norm(left)),
     )
 
@@ -272,15 +352,19 @@ def without(ribbon: Ribbon, control: str, points: NDArray[np.integer]) -> Weight
     WeightsError
         The ribbon has no weights, or one of the points has no other joint.
     """
-    if ribbon.weights is None:
-        raise WeightsError("the ribbon has no weights; give it some with 'autoweight ribbon'")
-    dense = ribbon.weights.dense()
+    dense = _weights_of(ribbon).dense()
     dense[points, ribbon.controls.index[control]] = 0
     total = dense[points].sum(axis=1, keepdims=True)
     if not (total > 0).all():
         raise WeightsError(f"{control!r} alone holds a control point; it cannot be taken off")
     dense[points] /= total
     return Weights(dense)
+
+
+def _weights_of(ribbon: Ribbon) -> Weights:
+    if ribbon.weights is None:
+        raise WeightsError("the ribbon has no weights; give it some with 'autoweight ribbon'")
+    return ribbon.weights
 
 
 def _motion(ribbon: Ribbon, controls: NDArray[np.float64]) -> NDArray[np.float64]:

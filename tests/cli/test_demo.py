@@ -13,7 +13,7 @@ from autoweight.cli import main
 from autoweight.demo import axolotl, bound
 from autoweight.io import load, save
 from autoweight.io.ribbon import load_ribbon
-from autoweight.ribbons.ribbon import ride
+from autoweight.ribbons.riding import ride
 from autoweight.surface import prepare
 
 REMARK = 2

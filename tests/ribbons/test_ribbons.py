@@ -8,17 +8,10 @@ from autoweight import Mesh, Rig, Skeleton, Weights
 from autoweight.errors import FileError, GeometryError, WeightsError
 from autoweight.io.ribbon import load_ribbon, save_ribbon
 from autoweight.recipes.profiles import Falloff, Row
-from autoweight.ribbons.ribbon import (
-    Riders,
-    basis,
-    bend,
-    from_strip,
-    leftovers,
-    mirrored,
-    ride,
-    strip,
-    weigh,
-)
+from autoweight.ribbons.ribbon import Riders, basis, mirrored
+from autoweight.ribbons.riding import bend, ride
+from autoweight.ribbons.strips import from_strip, strip
+from autoweight.ribbons.weighing import leftovers, weigh
 from autoweight.skeleton.sides import Plane
 
 

@@ -8,8 +8,9 @@ from autoweight import Skeleton, Weights
 from autoweight.errors import RecipeError, WeightsError
 from autoweight.pose.clip import Clip, rest_local, turned, world
 from autoweight.pose.motion import range_of_motion
-from autoweight.ribbons.ribbon import Riders, weigh
-from autoweight.ribbons.riding import carriage, driven, driven_clip, leaks, without
+from autoweight.ribbons.ribbon import Riders
+from autoweight.ribbons.riding import bend, carriage, driven, driven_clip, leaks, without
+from autoweight.ribbons.weighing import weigh
 
 
 def rig_skeleton() -> Skeleton:
@@ -69,8 +70,6 @@ def test_shares_of_the_controls_sum_to_the_displacement():
     built = ribbon()
     turns = np.random.default_rng(1).uniform(-0.9, 0.9, (1, 3, 3))
     controls = world(built.controls, turned(built.controls, turns))
-    from autoweight.ribbons.ribbon import bend
-
     moved = built.surface(built.riders.at, bend(built, controls))[0]
     for number, name in enumerate(built.riders.names):
         found = carriage(built, controls[0], name)
