@@ -17,6 +17,7 @@ from autoweight.methods.heat import solve as solve_heat
 from autoweight.methods.volume import solve as solve_volume
 from autoweight.rows import ranks, replaced, uniform
 from autoweight.skeleton.bones import distances
+from autoweight.surface.pieces import parts_of_pieces
 
 __all__ = ["Choice", "choose", "solve"]
 
@@ -96,10 +97,7 @@ def choose(problem: Problem) -> tuple[Choice, ...]:
         Every vertex is in exactly one.
     """
     surface = problem.surface
-    pieces = surface.components
-    count = int(pieces.max()) + 1
-    home = np.zeros(count, dtype=np.intp)  # the part of each piece, the first of several
-    home[pieces[::-1]] = surface.part[::-1]
+    pieces, home = surface.components, parts_of_pieces(surface)
     torn = _torn(problem, home)
     method = np.where(torn[home], "volume", "heat")
     if not torn.all():

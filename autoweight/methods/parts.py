@@ -14,6 +14,7 @@ from autoweight.methods.grounds import ancestors
 from autoweight.rows import normalised, one_each, replaced
 from autoweight.skeleton.bones import distances
 from autoweight.surface import Surface
+from autoweight.surface.pieces import Pieces, pieces_of
 from autoweight.surface.places import Ground
 
 __all__ = ["Layout", "laid_out", "settled"]
@@ -64,7 +65,7 @@ def laid_out(problem: Problem) -> Layout | None:
     """
     if problem.surface.components.max() == 0:
         return None
-    pieces = _pieces(problem.surface)
+    pieces = pieces_of(problem.surface)
     small = pieces.area < BODY * pieces.area.sum()
     near = _near(problem, pieces, small)
     number = np.arange(len(pieces))
@@ -132,36 +133,12 @@ def settled(problem: Problem, weights: sparse.csr_array, layout: Layout | None) 
 
 
 @dataclass(frozen=True, eq=False)
-class _Pieces:
-    """The connected pieces of a surface.
-
-    Parameters
-    ----------
-    of : ndarray, shape (n,), int
-        The piece of each vertex.
-    gather : csr_array, shape (pieces, n)
-        Sums values of vertices over pieces, by area.
-    area, radius : ndarray, shape (pieces,)
-    middle : ndarray, shape (pieces, 3)
-    """
-
-    of: NDArray[np.int32]
-    gather: sparse.csr_array
-    area: NDArray[np.float64]
-    radius: NDArray[np.float64]
-    middle: NDArray[np.float64]
-
-    def __len__(self) -> int:
-        return len(self.area)
-
-
-@dataclass(frozen=True, eq=False)
 class Layout:
     """How pieces lie to joints and bones.
 
     Parameters
     ----------
-    pieces : _Pieces
+    pieces : Pieces
     small : ndarray, shape (pieces,), bool
         Whether each is a detail and not a body.
     deep, touched : ndarray, shape (pieces,), bool
@@ -175,7 +152,7 @@ class Layout:
         a joint alone in its middle.
     """
 
-    pieces: _Pieces
+    pieces: Pieces
     small: NDArray[np.bool_]
     deep: NDArray[np.bool_]
     touched: NDArray[np.bool_]
@@ -204,16 +181,7 @@ class _Near:
     alone: NDArray[np.intp]
 
 
-def _pieces(surface: Surface) -> _Pieces:
-    of, count = surface.components, len(surface)
-    area = np.bincount(of, surface.areas).astype(np.float64)
-    gather = sparse.csr_array((surface.areas, (of, np.arange(count))), shape=(len(area), count))
-    middle = (gather @ surface.vertices) / area[:, None]
-    spread = ((surface.vertices - middle[of]) ** 2).sum(axis=1)
-    return _Pieces(of, gather, area, np.sqrt(gather @ spread / area), middle)
-
-
-def _near(problem: Problem, pieces: _Pieces, small: NDArray[np.bool_]) -> _Near:
+def _near(problem: Problem, pieces: Pieces, small: NDArray[np.bool_]) -> _Near:
     surface, joints = problem.surface, np.flatnonzero(problem.active)
     at = problem.skeleton.positions[joints]
     order = np.argsort(pieces.of, kind="stable")
@@ -292,7 +260,7 @@ def _turns(ways: NDArray[np.float64], gap: NDArray[np.float64], faces: NDArray[n
     return found / (4 * np.pi)
 
 
-def _along(problem: Problem, pieces: _Pieces, chosen: NDArray[np.bool_]) -> NDArray[np.float64]:
+def _along(problem: Problem, pieces: Pieces, chosen: NDArray[np.bool_]) -> NDArray[np.float64]:
     """Share of each chosen piece's area that is nearest to the bones of each joint."""
     surface, count = problem.surface, len(problem.skeleton)
     faces = np.flatnonzero(chosen[pieces.of[surface.faces[:, 0]]])
@@ -332,7 +300,7 @@ def _shared(
     return np.where(shared, found, -1)
 
 
-def _given(weights: sparse.csr_array, pieces: _Pieces, owner: NDArray[np.intp]) -> sparse.csr_array:
+def _given(weights: sparse.csr_array, pieces: Pieces, owner: NDArray[np.intp]) -> sparse.csr_array:
     """Weights with some pieces wholly their owner's, those that have one."""
     rows = np.flatnonzero(owner[pieces.of] >= 0)
     return replaced(weights, rows, one_each(owner[pieces.of[rows]], weights.shape[1]))
@@ -340,7 +308,7 @@ def _given(weights: sparse.csr_array, pieces: _Pieces, owner: NDArray[np.intp]) 
 
 def _seated(
     surface: Surface,
-    pieces: _Pieces,
+    pieces: Pieces,
     weights: sparse.csr_array,
     chosen: NDArray[np.intp],
     loose: NDArray[np.intp],

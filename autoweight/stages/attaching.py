@@ -18,6 +18,7 @@ from autoweight.stages.planning import AttachPlan
 from autoweight.surface import Surface
 from autoweight.surface.doubting import astray, lonely, vague
 from autoweight.surface.inpainting import inpaint
+from autoweight.surface.pieces import Pieces, parts_of_pieces, pieces_of
 from autoweight.surface.places import Ground, Places
 
 __all__ = ["attach"]
@@ -38,38 +39,13 @@ DWARF = 0.1
 """Most area of an accessory to that of what it is nearest to; more is a neighbour."""
 
 COMPACT = 0.75
-"""Most that an accessory's radius is of its distance to the bones."""
+"""How far an accessory reaches from its middle, at most, by its distance to the bones."""
 
 INSIDE = 0.8
 """Share of an accessory that must be inside others for it to be enclosed."""
 
 MENTIONED = 0.1
 """Share of the contact from which another part is counted in a note."""
-
-
-@dataclass(frozen=True, eq=False)
-class _Pieces:
-    """The connected pieces of a surface."""
-
-    surface: Surface
-    area: NDArray[np.float64]
-    middle: NDArray[np.float64]
-    radius: NDArray[np.float64]
-    part: NDArray[np.intp]
-
-    def __len__(self) -> int:
-        return len(self.area)
-
-    @property
-    def of(self) -> NDArray[np.int32]:
-        """The piece of each vertex, (n,)."""
-        return self.surface.components
-
-    def depth(self, chosen: NDArray[np.bool_], away: Reaches) -> NDArray[np.float64]:
-        """Mean distance of each chosen piece to the bones, 0 for the others, (pieces,)."""
-        some = np.flatnonzero(chosen[self.of])
-        total = np.bincount(self.of[some], self.surface.areas[some] * away[some], len(self))
-        return np.asarray(total / self.area)
 
 
 def attach(problem: Problem, weights: Weights, plans: Sequence[AttachPlan] = ()) -> Weights:
@@ -97,7 +73,7 @@ def attach(problem: Problem, weights: Weights, plans: Sequence[AttachPlan] = ())
     surface = problem.surface
     if surface.components.max() == 0:
         return weights
-    away, pieces = problem.away, _pieces(surface)
+    away, pieces = problem.away, pieces_of(surface)
     rule = np.full(len(pieces), -1)
     for number, plan in enumerate(plans):
         rule[np.unique(pieces.of[surface.weld[plan.vertices]])] = number
@@ -105,11 +81,11 @@ def attach(problem: Problem, weights: Weights, plans: Sequence[AttachPlan] = ())
     matrix = weights.matrix
     stiff = uniform(matrix, pieces.of)
     small = pieces.area < SMALL * pieces.area.sum()
-    small &= pieces.radius < COMPACT * pieces.depth(small, away)
+    small &= pieces.farthest < COMPACT * _depth(surface, pieces, small, away)
 
     layers = np.flatnonzero(~small)
     if len(layers) > 1:  # from within outward
-        layers = layers[np.argsort(pieces.depth(~small, away)[layers], kind="stable")]
+        layers = layers[np.argsort(_depth(surface, pieces, ~small, away)[layers], kind="stable")]
     below = np.zeros(len(pieces), dtype=bool)
     for piece in layers:
         if rule[piece] < 0 and not stiff[piece]:
@@ -128,7 +104,7 @@ def attach(problem: Problem, weights: Weights, plans: Sequence[AttachPlan] = ())
         if on and inside[piece] > INSIDE:
             matrix = on.held(matrix)
             told.add(piece, f"one joint's, inside {on.names}", "small and enclosed", inside[piece])
-        elif on and (seat := on.seat(pieces.radius[[piece]])).nnz:
+        elif on and (seat := on.seat(pieces.farthest[[piece]])).nnz:
             mean = normalised(sparse.csr_array(seat @ matrix))
             matrix = replaced(matrix, on.own, mean[[0] * len(on.own)])
             told.add(piece, f"sits on {on.names}", "small and against it", None)
@@ -148,19 +124,17 @@ def attach(problem: Problem, weights: Weights, plans: Sequence[AttachPlan] = ())
     return Weights(matrix)
 
 
-def _pieces(surface: Surface) -> _Pieces:
-    of, areas = surface.components, surface.areas
-    area = np.bincount(of, areas).astype(np.float64)
-    middle = np.column_stack([np.bincount(of, areas * axis) / area for axis in surface.vertices.T])
-    radius = np.zeros(len(area))
-    np.maximum.at(radius, of, np.linalg.norm(surface.vertices - middle[of], axis=1))
-    part = np.zeros(len(area), dtype=np.intp)
-    part[of[::-1]] = surface.part[::-1]
-    return _Pieces(surface, area, middle, radius, part)
+def _depth(
+    surface: Surface, pieces: Pieces, chosen: NDArray[np.bool_], away: Reaches
+) -> NDArray[np.float64]:
+    """Mean distance of each chosen piece to the bones, 0 for the others, (pieces,)."""
+    some = np.flatnonzero(chosen[pieces.of])
+    total = np.bincount(pieces.of[some], surface.areas[some] * away[some], len(pieces))
+    return np.asarray(total / pieces.area)
 
 
 def _inside(
-    surface: Surface, pieces: _Pieces, chosen: NDArray[np.intp], below: NDArray[np.bool_]
+    surface: Surface, pieces: Pieces, chosen: NDArray[np.intp], below: NDArray[np.bool_]
 ) -> NDArray[np.float64]:
     """Share of each chosen piece that the pieces below enclose, (pieces,)."""
     share = np.zeros(len(pieces))
@@ -175,7 +149,7 @@ def _inside(
 
 def _contact(
     surface: Surface,
-    pieces: _Pieces,
+    pieces: Pieces,
     piece: np.integer,
     below: NDArray[np.bool_],
     away: Reaches | None,
@@ -293,22 +267,23 @@ class _Contact:
         alone = one_each(np.full(len(self.own), most), matrix.shape[1])
         return replaced(matrix, self.own, alone)
 
-    def seat(self, radius: NDArray[np.float64]) -> sparse.csr_array:
+    def seat(self, size: NDArray[np.float64]) -> sparse.csr_array:
         """The mean over the place it sits on, (1, n), empty where it sits on nothing."""
         of = np.zeros(len(self.own), dtype=np.intp)
-        return self.places.seats(self.ground.surface, of, self.cloth.areas, radius)
+        return self.places.seats(self.ground.surface, of, self.cloth.areas, size)
 
 
 class _Notes:
     """Decisions, one line for all pieces of a part that go alike."""
 
-    def __init__(self, surface: Surface, pieces: _Pieces) -> None:
-        self.surface, self.pieces = surface, pieces
+    def __init__(self, surface: Surface, pieces: Pieces) -> None:
+        self.names, self.area = surface.parts, pieces.area
+        self.part = parts_of_pieces(surface)
         self.made: dict[tuple[str, str, str], list[tuple[float, float]]] = {}
 
     def add(self, piece: np.integer, what: str, why: str, share: float | None) -> None:
-        key = (self.surface.parts[self.pieces.part[piece]], what, why)
-        entry = (self.pieces.area[piece], -1.0 if share is None else share)
+        key = (self.names[self.part[piece]], what, why)
+        entry = (self.area[piece], -1.0 if share is None else share)
         self.made.setdefault(key, []).append(entry)
 
     def lines(self) -> list[str]:

@@ -16,10 +16,10 @@ from autoweight.surface.prepare import Surface
 __all__ = ["Ground", "Places"]
 
 TOUCH = 0.5
-"""Radii of a piece within which what it sits on must be."""
+"""Sizes of a piece within which what it sits on must be."""
 
 SEAT = 0.25
-"""Radii of a piece over which its contact with what it sits on ends."""
+"""Sizes of a piece over which its contact with what it sits on ends."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,7 +58,7 @@ class Places:
         surface: Surface,
         piece: NDArray[np.integer],
         areas: NDArray[np.float64],
-        radius: NDArray[np.float64],
+        size: NDArray[np.float64],
     ) -> sparse.csr_array:
         """Where pieces sit on a surface: the means over their contact with it.
 
@@ -70,21 +70,21 @@ class Places:
             The piece that each point is of.
         areas : ndarray, shape (p,)
             Of the points.
-        radius : ndarray, shape (r,)
-            Of every piece.
+        size : ndarray, shape (r,)
+            Of every piece, in scene units, by which near is measured: a radius of it.
 
         Returns
         -------
         csr_array, shape (r, len(surface))
             Rows sum to 1, and are empty for a piece that nothing is near.
         """
-        gap = np.full(len(radius), np.inf)
+        gap = np.full(len(size), np.inf)
         np.minimum.at(gap, piece, self.distance)
         # The contact fades out, so that places as far off count alike, whatever rounding says.
-        contact = np.maximum(1 - (self.distance - gap[piece]) / (SEAT * radius[piece]), 0.0)
-        share = areas * contact * (gap < TOUCH * radius)[piece]
+        contact = np.maximum(1 - (self.distance - gap[piece]) / (SEAT * size[piece]), 0.0)
+        share = areas * contact * (gap < TOUCH * size)[piece]
         weigh = sparse.csr_array(
-            (share, (piece, np.arange(len(piece)))), shape=(len(radius), len(piece))
+            (share, (piece, np.arange(len(piece)))), shape=(len(size), len(piece))
         )
         return normalised(sparse.csr_array(weigh @ self.interpolator(surface)))
 

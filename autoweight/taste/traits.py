@@ -11,6 +11,7 @@ from scipy import sparse
 from autoweight.methods import Problem
 from autoweight.rows import entry_rows, normalised
 from autoweight.surface import Surface
+from autoweight.surface.pieces import pieces_of
 from autoweight.taste.builds import Build
 
 __all__ = [
@@ -112,10 +113,6 @@ def sight(problem: Problem, build: Build, solved: sparse.csr_array) -> Sight:
     Sight
     """
     hangs, surface = _hangs(build), problem.surface
-    held = sparse.csr_array(
-        (surface.areas, (surface.components, np.arange(len(surface)))),
-        shape=(surface.components.max() + 1, len(surface)),
-    )
     return Sight(
         surface,
         problem.skeleton.positions,
@@ -125,7 +122,7 @@ def sight(problem: Problem, build: Build, solved: sparse.csr_array) -> Sight:
         sparse.csr_array(solved @ hangs.T),
         sparse.csr_array(solved @ hangs),
         solved.max(axis=1).toarray(),
-        normalised(held @ solved),
+        normalised(pieces_of(surface).gather @ solved),
     )
 
 
