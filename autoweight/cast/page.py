@@ -17,6 +17,7 @@ from autoweight.batch.ledger import Ledger
 from autoweight.cast.running import FAILED, LOOK, SOUND, Line
 from autoweight.cast.working import PICTURE, VIEW
 from autoweight.io.atomic import write
+from autoweight.view.style import STYLE
 
 __all__ = ["COLUMNS", "PAGE", "row", "summary", "write_tables"]
 
@@ -30,18 +31,11 @@ COLUMNS = (
     "level_over", "vertices", "joints", "fresh", "seconds", "trouble", "rig",
 )  # fmt: skip
 
-STYLE = """
-:root { color-scheme: light dark; --ink: #22282b; --paper: #fcfaf5; --line: #d6d1c6;
-  --mark: #a2482d; --faint: #6a7377; }
-@media (prefers-color-scheme: dark) {
-  :root { --ink: #e9e6df; --paper: #1b1f21; --line: #394145; --mark: #f0a27f; --faint: #9aa3a6; }
-}
-body { font: 15px/1.45 system-ui, sans-serif; margin: 1.5rem auto; max-width: 76rem;
-  padding: 0 1rem; color: var(--ink); background: var(--paper); overflow-wrap: anywhere; }
+OWN_STYLE = """
 h1 { font-size: 1.5rem; font-weight: 500; margin: 0 0 1rem; }
 .character { display: grid; grid-template-columns: 8.5rem minmax(9rem, 1fr) 2.4fr 1.4fr;
   gap: 0 1.2rem; border-top: 1px solid var(--line); padding: .6rem 0; align-items: start; }
-.character img { width: 8.25rem; border-radius: 3px; display: block; }
+.character img { width: 8.25rem; }
 .none { width: 8.25rem; height: 6.9rem; border: 1px dashed var(--line); border-radius: 3px; }
 .character b { font-size: 1.05rem; }
 .failed, .look { color: var(--mark); }
@@ -144,7 +138,8 @@ def _page(lines: Sequence[Line], root: Path, title: str) -> str:
     return (
         f'<!doctype html><html lang="en"><meta charset="utf-8"><title>{html.escape(title)}</title>'
         '<meta name="viewport" content="width=device-width,initial-scale=1">'
-        f"<style>{STYLE}</style><h1>{html.escape(title)}: {summary(lines)}</h1>\n{body}\n</html>\n"
+        f"<style>{STYLE}{OWN_STYLE}</style>"
+        f"<h1>{html.escape(title)}: {summary(lines)}</h1>\n{body}\n</html>\n"
     )
 
 

@@ -22,6 +22,7 @@ from autoweight.skeleton.chains import chains
 from autoweight.skeleton.sides import opposite
 from autoweight.view.picture import View, best_view, picture
 from autoweight.view.sheet import contact_sheet, png
+from autoweight.view.style import STYLE
 from autoweight.weights.checking import Fact
 
 __all__ = ["chain_sheets", "report", "worst_sheet"]
@@ -40,14 +41,7 @@ PLACED = ("stray", "asymmetry")
 NEAR = 0.03
 """Of the diagonal: how far round a vertex that the check names its picture is coloured."""
 
-STYLE = """
-:root { color-scheme: light dark; --ink: #22282b; --paper: #fcfaf5; --line: #d6d1c6;
-  --mark: #a2482d; --faint: #6a7377; }
-@media (prefers-color-scheme: dark) {
-  :root { --ink: #e9e6df; --paper: #1b1f21; --line: #394145; --mark: #f0a27f; --faint: #9aa3a6; }
-}
-body { font: 15px/1.5 system-ui, sans-serif; margin: 1.5rem auto; max-width: 72rem;
-  padding: 0 1rem; color: var(--ink); background: var(--paper); overflow-wrap: anywhere; }
+OWN_STYLE = """
 h1 { margin: 0; font-size: 1.2rem; font-weight: 400; }
 p { color: var(--faint); margin: .2rem 0; }
 .verdict { font-size: 1.7rem; line-height: 1.25; margin: .2rem 0 .6rem; color: var(--ink); }
@@ -55,7 +49,6 @@ p { color: var(--faint); margin: .2rem 0; }
 ol { list-style: none; padding: 0; display: grid; gap: 1.2rem;
   grid-template-columns: repeat(auto-fill, minmax(min(100%, 19rem), 1fr)); }
 li > b { display: block; }
-img { max-width: 100%; border-radius: 3px; display: block; }
 details { border-top: 1px solid var(--line); }
 summary { cursor: pointer; padding: .5rem 0; }
 .scroll { overflow-x: auto; overflow-wrap: normal; }
@@ -150,7 +143,7 @@ def report(
     return (
         '<!doctype html><html lang="en"><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>{html.escape(title)}</title><style>{STYLE}</style>"
+        f"<title>{html.escape(title)}</title><style>{STYLE}{OWN_STYLE}</style>"
         f"<body>{''.join(sections)}</body></html>\n"
     )
 
