@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
-from scipy.spatial import cKDTree
 
 from autoweight.pose.motion import random_poses
 from autoweight.pose.skinning import linear_blend
@@ -26,9 +25,6 @@ TIMES = 3.0
 
 SLACK = 1e-3
 """Bounding-box diagonals by which a vertex may be off anyway: caps and rounding show that much."""
-
-DIRECTIONS = 128
-"""Directions that normals are sorted into to find what faces the same way."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -152,20 +148,12 @@ def _places(ground: Ground, mesh: Mesh, target: Surface) -> list[Places]:
     nearest = ground.nearest(mesh.vertices)
     piece = surface.components[surface.faces[:, 0]]
     own, landed = target.components[target.weld], piece[nearest.face]
-    alike = facing = nearest
+    alike = nearest
     if piece.max() > 0:
         for each in np.unique(own):
             at = np.flatnonzero(own == each)
             faces = np.flatnonzero(piece == np.bincount(landed[at]).argmax())
             alike = alike.put(at, ground.nearest(mesh.vertices[at], faces))
-    directions = np.random.default_rng(0).normal(size=(DIRECTIONS, 3))
-    directions /= np.linalg.norm(directions, axis=1, keepdims=True)
-    toward = cKDTree(directions).query(target.normals[target.weld])[1]
-    for each in np.unique(toward):
-        at, faces = (
-            np.flatnonzero(toward == each),
-            np.flatnonzero(ground.flat @ directions[each] > 0),
-        )
-        if len(faces):
-            facing = facing.put(at, ground.nearest(mesh.vertices[at], faces))
+    ways = target.normals[target.weld]
+    facing = ground.facing(mesh.vertices, ways, np.pi / 2, otherwise=nearest)
     return [nearest, alike, facing]

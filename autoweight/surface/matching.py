@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
-from scipy.spatial import cKDTree
 
 from autoweight.surface.places import Ground, Places
 from autoweight.surface.prepare import Surface
@@ -25,9 +24,6 @@ SAGITTA = float(np.tan(np.pi / 8)) / 2
 
 So near, coarse triangles say nothing: neither the normal of a vertex nor its distance is finer.
 """
-
-DIRECTIONS = 128
-"""Directions that normals are sorted into when a nearest place faces the opposite way."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -201,24 +197,6 @@ class _Search:
     def _facing_right(self, points: NDArray[np.intp]) -> tuple[NDArray[np.intp], Places]:
         """Those of the points whose match faces the opposite way, and a better place for each."""
         asking = points[self.cosine[points] <= 0]
-        found = self.places.taken(asking)
-        directions = _directions(DIRECTIONS)
-        toward = cKDTree(directions).query(self.facing[asking])[1]
-        # Half the spacing of the directions, so that none within the cone is missed.
-        slack = np.sqrt(4 / DIRECTIONS)
-        limit = np.cos(min(np.arccos(self.limit) + slack, np.pi / 2))
-        for each in np.unique(toward):
-            group = np.flatnonzero(toward == each)
-            faces = np.flatnonzero(self.ground.flat @ directions[each] >= limit)
-            if len(faces):
-                queries = self.target.vertices[asking[group]]
-                found = found.put(group, self.ground.nearest(queries, faces))
-        return asking, found
-
-
-def _directions(count: int) -> NDArray[np.float64]:
-    """Unit vectors spread evenly, as a Fibonacci lattice on the sphere."""
-    height = 1 - (2 * np.arange(count) + 1) / count
-    turn = np.pi * (3 - np.sqrt(5)) * np.arange(count)
-    radius = np.sqrt(1 - height**2)
-    return np.column_stack([radius * np.cos(turn), radius * np.sin(turn), height])
+        queries, otherwise = self.target.vertices[asking], self.places.taken(asking)
+        ways, angle = self.facing[asking], float(np.arccos(self.limit))
+        return asking, self.ground.facing(queries, ways, angle, otherwise)

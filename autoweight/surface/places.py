@@ -9,6 +9,7 @@ import igl
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
+from scipy.spatial import cKDTree
 
 from autoweight.rows import normalised
 from autoweight.surface.prepare import Surface
@@ -17,6 +18,9 @@ __all__ = ["Ground", "Places"]
 
 TOUCH = 0.5
 """Sizes of a piece within which what it sits on must be."""
+
+DIRECTIONS = 128
+"""Directions that normals are sorted into to find what faces some way."""
 
 SEAT = 0.25
 """Sizes of a piece over which its contact with what it sits on ends."""
@@ -160,6 +164,42 @@ class Ground:
             face.astype(np.int32), self._coordinates(face, position), position, np.sqrt(squared)
         )
 
+    def facing(
+        self,
+        points: NDArray[np.float64],
+        ways: NDArray[np.float64],
+        angle: float,
+        otherwise: Places,
+    ) -> Places:
+        """The nearest place to each point among the faces that face about some way.
+
+        Parameters
+        ----------
+        points, ways : ndarray, shape (p, 3)
+            Unit vectors for the ways.
+        angle : float
+            How far normals may be off them, in radians. Ways are sorted into few directions: some
+            faces beyond the angle are taken, and none within it is missed that is less than a
+            right angle off its direction.
+        otherwise : Places
+            Of the points, for those that nothing faces so.
+
+        Returns
+        -------
+        Places
+        """
+        directions = _directions(DIRECTIONS)
+        toward = cKDTree(directions).query(ways)[1]
+        # Half the spacing of the directions, so that none within the cone is missed.
+        least = np.cos(min(angle + np.sqrt(4 / DIRECTIONS), np.pi / 2))
+        found = otherwise
+        for each in np.unique(toward):
+            faces = np.flatnonzero(self.flat @ directions[each] >= least)
+            if len(faces):
+                group = np.flatnonzero(toward == each)
+                found = found.put(group, self.nearest(points[group], faces))
+        return found
+
     def _coordinates(
         self, face: NDArray[np.integer], position: NDArray[np.float64]
     ) -> NDArray[np.float64]:
@@ -175,3 +215,11 @@ class Ground:
         apart = np.linalg.norm(corners[sliver] - position[sliver, None], axis=2)
         found[sliver] = np.eye(3)[apart.argmin(axis=1)]
         return found / found.sum(axis=1, keepdims=True)
+
+
+def _directions(count: int) -> NDArray[np.float64]:
+    """Unit vectors spread evenly, as a Fibonacci lattice on the sphere."""
+    height = 1 - (2 * np.arange(count) + 1) / count
+    turn = np.pi * (3 - np.sqrt(5)) * np.arange(count)
+    radius = np.sqrt(1 - height**2)
+    return np.column_stack([radius * np.cos(turn), radius * np.sin(turn), height])
