@@ -148,7 +148,8 @@ def uniform(matrix: sparse.csr_array, group: NDArray[np.integer]) -> NDArray[np.
     -------
     ndarray, shape (groups,), bool
     """
-    first = np.unique(group, return_index=True)[1]
+    first = np.zeros(group.max(initial=-1) + 1, dtype=np.intp)
+    first[group[::-1]] = np.arange(len(group))[::-1]
     length = np.diff(matrix.indptr)
     same = np.bincount(group, length != length[first][group]) == 0
     rows = np.flatnonzero(same[group])  # the number of entries rules most out

@@ -138,9 +138,8 @@ def solve(problem: Problem) -> sparse.csr_array:
     for method in sorted(used):
         rows = np.concatenate([each.vertices for each in choices if each.method == method])
         rows.sort()
-        found = replaced(
-            found, rows, sparse.csr_array(by_method[method](tasks.get(method, problem)))[rows]
-        )
+        solved = sparse.csr_array(by_method[method](tasks.get(method, problem)))
+        found = replaced(found, rows, solved[rows]) if len(used) > 1 else solved
     for choice in choices:
         for each in _settled(choice, found, problem):
             problem.note(str(each))
@@ -216,25 +215,32 @@ def _settled(choice: Choice, found: sparse.csr_array, problem: Problem) -> list[
     """A choice, with the pieces that heat lets move as one as some of their own."""
     if choice.method != "heat" or len(problem.skeleton) == 1:
         return [choice]
-    _, first, piece = np.unique(
-        problem.surface.components[choice.vertices], return_index=True, return_inverse=True
-    )
-    rows = sparse.csr_array(found[choice.vertices])
-    one = uniform(rows, piece)
-    many = np.diff(rows.indptr)[first]
+    pieces = problem.surface.components
+    own = np.zeros(pieces.max() + 1, dtype=bool)
+    own[pieces[choice.vertices]] = True
+    one = uniform(found, pieces) & own
+    first = np.zeros(len(own), dtype=np.intp)
+    first[pieces[choice.vertices]] = choice.vertices  # any of them: their rows are the same
+    many = np.diff(found.indptr)[first]
     stiff, seated = one & (many == 1), one & (many > 1)
     held = Counter(
-        problem.skeleton.names[joint] for joint in rows.indices[rows.indptr[first[stiff]]]
+        problem.skeleton.names[joint] for joint in found.indices[found.indptr[first[stiff]]]
     )
     listed = ", ".join(name for name, _ in held.most_common(NAMED))
     more = f" and {len(held) - NAMED} more" if len(held) > NAMED else ""
     kinds = [
-        ("heat", choice.reason, ~one),
+        ("heat", choice.reason, own & ~one),
         ("rigid", f"one joint's alone: {listed}{more}", stiff),
         ("seated", "they move as the place does that they sit on", seated),
     ]
     return [
-        Choice(choice.part, method, reason, choice.vertices[those[piece]], int(those.sum()))
+        Choice(
+            choice.part,
+            method,
+            reason,
+            choice.vertices[those[pieces[choice.vertices]]],
+            int(those.sum()),
+        )
         for method, reason, those in kinds
         if those.any()
     ]

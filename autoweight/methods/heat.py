@@ -88,16 +88,22 @@ def _solved(problem: Problem) -> sparse.csr_array:
     with Ahead(lambda: _of_pieces(problem), hands(len(surface))) as beside:
         found = equilibrium(surface, sources, pull, measured=measured, progress=problem.progress)
         found.data **= CRISP
-        layout, away = beside()
-    if away is not None:
+        layout, away, bridges = beside()
+    if layout is not None:
         problem.away.told(away)
+        surface.told(bridges)
     return settled(problem, scaled(found), layout)
 
 
-def _of_pieces(problem: Problem) -> tuple[Layout | None, NDArray[np.float64] | None]:
-    """How several pieces lie, and how far from the bones, which whoever attaches them will ask."""
+def _of_pieces(
+    problem: Problem,
+) -> tuple[Layout | None, NDArray[np.float64], NDArray[np.int32]]:
+    """How several pieces lie, and what whoever comes after will ask: how far from the bones they
+    are, and where they touch."""
     layout = laid_out(problem)
-    return layout, None if layout is None else problem.away[:]
+    if layout is None:
+        return None, np.empty(0), np.empty((0, 2), dtype=np.int32)
+    return layout, problem.away[:], problem.surface.bridges
 
 
 @dataclass(frozen=True, eq=False)

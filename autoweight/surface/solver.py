@@ -19,8 +19,8 @@ __all__ = ["Factor", "columns", "factor", "solve_columns", "unwatched"]
 
 Factor: TypeAlias = igl.min_quad_with_fixed_data
 
-Entries = tuple[NDArray[np.float64], NDArray[np.int32], NDArray[np.int32]]
-"""Values, and their rows and columns."""
+Entries = tuple[NDArray[np.float64], NDArray[np.int32], NDArray[np.int64]]
+"""Values of some columns one after the other, their rows, and how many each column has."""
 
 BLOCK = 2
 """Columns solved for at once: more take more memory, and are no quicker."""
@@ -101,22 +101,25 @@ def columns(
                 raise GeometryError(
                     "a system on this surface has no finite solution; check its mesh"
                 )
-            row, column = np.nonzero(np.abs(value) > negligible)
-            kept = value[row, column], row.astype(np.int32), block[column].astype(np.int32)
-            found.append(kept)
+            column, row = np.nonzero(np.abs(value.T) > negligible)
+            count = np.bincount(column, minlength=len(block))
+            found.append((value[row, column], row.astype(np.int32), count))
         return found
 
     many = min(many, len(blocks))
     jobs = [
         partial(solved, blocks[first::many], unwatched if first else watch) for first in range(many)
     ]
-    found: list[Entries] = [(np.empty(0), np.empty(0, dtype=np.int32), np.empty(0, dtype=np.int32))]
-    for part in abreast(jobs, many):
-        found += part
+    found: list[Entries] = [(np.empty(0), np.empty(0, dtype=np.int32), np.empty(0, dtype=np.int64))]
+    parts = abreast(jobs, many)
+    for number in range(len(blocks)):
+        found.append(parts[number % many][number // many])
     kept = list(zip(*found, strict=True))
-    del found  # so that of each only one copy is left when it is put together
-    value, row, column = (np.concatenate(kept.pop(0)) for _ in range(3))
-    return sparse.csr_array((value, (row, column)), shape=right.shape)
+    del found, parts  # so that of each only one copy is left when it is put together
+    value, row, count = (np.concatenate(kept.pop(0)) for _ in range(3))
+    begin = np.zeros(right.shape[1] + 1, dtype=np.int64)
+    begin[asked + 1] = count
+    return sparse.csr_array(sparse.csc_array((value, row, np.cumsum(begin)), shape=right.shape))
 
 
 def solve_columns(

@@ -38,16 +38,17 @@ STEP = 1e-4
 """How far past a face the next ray starts, in ways gone and in millionths of the diagonal."""
 
 _GOLDEN = (1 + 5**0.5) / 2
-_CORNERS = [
-    each
-    for one, two, three in ((1, 1, 1), (0, 1 / _GOLDEN, _GOLDEN), (0, _GOLDEN, 1))
-    for each in itertools.product(
-        *[(side, -side) if side else (0.0,) for side in (one, two, three)]
+_CORNERS = np.array(
+    sorted(
+        {
+            each[turn:] + each[:turn]
+            for corner in ((1, 1, 1), (0, 1 / _GOLDEN, _GOLDEN), (0, _GOLDEN, 1))
+            for each in itertools.product(*[(side, -side) if side else (0.0,) for side in corner])
+            for turn in range(3)
+        }
     )
-]
-ROUND = np.unique(
-    [np.roll(each, turn) / np.linalg.norm(each) for each in _CORNERS for turn in range(3)], axis=0
 )
+ROUND = _CORNERS / np.linalg.norm(_CORNERS, axis=1)[:, None]
 """Ways evenly all round, the same in a mirror: the corners of a dodecahedron and its dual."""
 
 
