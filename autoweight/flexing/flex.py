@@ -19,7 +19,7 @@ from autoweight.flexing.zones import Zone, zones
 from autoweight.methods import Progress, silent
 from autoweight.pose.clip import Clip, world
 from autoweight.pose.motion import AXES, axes, range_of_motion
-from autoweight.pose.skinning import SKINNINGS, Skinning, carried, linear_blend
+from autoweight.pose.skinning import SKINNINGS, Skinning, carried, linear_blend, turning
 from autoweight.recipes.recipe import Limits
 from autoweight.rig import Rig, Skeleton
 from autoweight.rows import entry_rows, one_each, owners
@@ -283,15 +283,18 @@ class _Bench:
 
 
 def _own_turns(skeleton: Skeleton, transforms: NDArray) -> NDArray[np.float64]:
-    """Rotation vector of each joint against its parent, in the axes of bind space, (f, j, 3)."""
+    """Rotation vector of each joint against its parent, in the axes of bind space, (f, j, 3).
+
+    0 where either is scaled to nothing or mirrored: there is no turn, and nothing to measure.
+    """
     count = transforms.shape[:2]
-    turn = Rotation.from_matrix(transforms[..., :3, :3].reshape(-1, 3, 3)).as_quat()
-    turn = turn.reshape(*count, 4)
-    above = np.where(
-        (skeleton.parents >= 0)[None, :, None], turn[:, skeleton.parents], [0, 0, 0, 1]
-    )
+    rotation, turns = turning(transforms[..., :3, :3].reshape(-1, 3, 3))
+    turn, turns = rotation.as_quat().reshape(*count, 4), turns.reshape(count)
+    root = skeleton.parents < 0
+    above = np.where(root[None, :, None], [0, 0, 0, 1], turn[:, skeleton.parents])
     own = Rotation.from_quat(above.reshape(-1, 4)).inv() * Rotation.from_quat(turn.reshape(-1, 4))
-    return own.as_rotvec().reshape(*count, 3)
+    known = turns & (root | turns[:, skeleton.parents])
+    return np.where(known[..., None], own.as_rotvec().reshape(*count, 3), 0)
 
 
 def _hand_overs(bench: _Bench, progress: Progress) -> list[Place]:

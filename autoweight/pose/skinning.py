@@ -12,13 +12,24 @@ from scipy.spatial.transform import Rotation
 from autoweight.rig import Skeleton
 from autoweight.rows import entry_rows, owners
 
-__all__ = ["SKINNINGS", "Skinning", "carried", "dual_quaternion", "linear_blend", "moved_by_each"]
+__all__ = [
+    "SKINNINGS",
+    "Skinning",
+    "carried",
+    "dual_quaternion",
+    "linear_blend",
+    "moved_by_each",
+    "turning",
+]
 
 FRAMES_AT_ONCE = 32
 """So many frames are worked on together: enough to fill a row, few enough to stay in cache."""
 
 RIGID = 1e-6
 """A transform whose stretch is nearer than this to none is a rotation and a translation."""
+
+FLAT = 1e-9
+"""A map that leaves less than this of a volume, the lengths of its edges aside, has flattened it."""
 
 
 def carried(skeleton: Skeleton, world: NDArray) -> NDArray:
@@ -151,10 +162,31 @@ SKINNINGS: dict[str, Skinning] = {"linear": linear_blend, "dual": dual_quaternio
 """The ways to skin, by the name a user gives."""
 
 
+def turning(linear: NDArray) -> tuple[Rotation, NDArray[np.bool_]]:
+    """The rotation in each linear map, and whether there is one.
+
+    Parameters
+    ----------
+    linear : ndarray, shape (n, 3, 3)
+
+    Returns
+    -------
+    Rotation
+        The nearest one, of length n; none at all for a map that flattens or mirrors.
+    ndarray, shape (n,), bool
+        False where the map flattens or mirrors, as a joint does that is scaled to nothing to hide
+        what hangs on it.
+    """
+    linear = linear.astype(np.float64)
+    lengths = np.linalg.norm(linear, axis=1).prod(axis=1)
+    turns = np.linalg.det(linear) > FLAT * lengths
+    return Rotation.from_matrix(np.where(turns[:, None, None], linear, np.eye(3))), turns
+
+
 def _dual_quaternions(transforms: NDArray) -> tuple[NDArray, NDArray, NDArray]:
     """Real and dual part, (f, j, 4) with the scalar last, and the stretch, (f, j, 3, 3)."""
     linear = transforms[..., :3, :3]
-    rotation = Rotation.from_matrix(linear.reshape(-1, 3, 3))
+    rotation, _ = turning(linear.reshape(-1, 3, 3))
     real = rotation.as_quat().reshape(*linear.shape[:2], 4).astype(transforms.dtype)
     stretch = rotation.as_matrix().reshape(linear.shape).swapaxes(-1, -2) @ linear
     shift = transforms[..., :3, 3]

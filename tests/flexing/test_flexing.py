@@ -281,3 +281,18 @@ def test_edges_of_faces_without_width_are_the_meshs_doing():
         found = flex(each, posed(each, 1, [0, 0, 90])).places
         kinds[each is torn] = {place.mesh for place in found if place.figure == "stretch"}
     assert kinds == {False: {""}, True: {"faces there have next to no width"}}
+
+
+@pytest.mark.parametrize("skin", ["linear", "dual"])
+@pytest.mark.parametrize("size", [0.0, -1.0])
+def test_a_joint_that_is_scaled_away_or_mirrored_is_not_measured(size, skin):
+    """Animations hide what is not held at the time so; the other frames are as they were."""
+    rig = limb(lambda t: t, rings=31, around=12)
+    bent = posed(rig, 1, [0, 60, 0]).local
+    gone = bent.copy()
+    gone[0, 1, :3, :3] *= size
+    both = flex(rig, Clip("both", [0, 1], np.concatenate([bent, gone])), skin=skin)
+    alone = flex(rig, Clip("alone", [0], bent), skin=skin)
+    for name, values in both.figures.items():
+        np.testing.assert_array_equal(values[0], alone.figures[name][0])
+    assert np.isnan(both.figures["volume"][1]).all()

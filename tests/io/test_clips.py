@@ -160,6 +160,15 @@ def test_a_sheared_joint(tmp_path):
     assert not (tmp_path / "out.glb").exists()
 
 
+@pytest.mark.parametrize("scale", [(0, 0, 0), (0, 1, 1), (-1, 1, 1)])
+def test_a_joint_that_is_scaled_away_or_mirrored_comes_back(tmp_path, scale):
+    """As what a character does not hold in its hand at the time is hidden."""
+    rig, clip = animated(tmp_path, "scale", [0, 1], [(1, 1, 1), scale], "STEP")
+    save(rig, tmp_path / "again.glb", clips=[clip])
+    _, again = load_clips(load(tmp_path / "again.glb"))
+    np.testing.assert_allclose(again.local, clip.local, atol=1e-6)
+
+
 def test_a_table_holds_no_clips(tmp_path):
     rig = posed(tmp_path)
     clip = Clip("still", [0.0], rest_local(rig.skeleton)[None])
@@ -173,5 +182,11 @@ def test_an_interpolation_nobody_knows(tmp_path):
 
 
 def test_times_that_do_not_ascend(tmp_path):
-    with pytest.raises(FileError, match="'animation_0' moves node 'upper' with times"):
+    with pytest.raises(FileError, match="'animation_0' moves node 'upper' with times that"):
         animated(tmp_path, "translation", [0, 0], [(0, 0, 0), (1, 0, 0)], "LINEAR")
+
+
+@pytest.mark.parametrize("interpolation", ["LINEAR", "STEP"])
+def test_a_rotation_of_no_length(tmp_path, interpolation):
+    with pytest.raises(FileError, match="node 'upper' with a rotation that is no quaternion"):
+        animated(tmp_path, "rotation", [0, 1], [(0, 0, 0, 1), (0, 0, 0, 0)], interpolation)

@@ -85,6 +85,17 @@ def test_twisted_zone_loses_the_closed_form_of_its_volume(profile, share):
     assert volume == pytest.approx(1 - share * (1 - np.cos(theta)), abs=1e-12)
 
 
+@pytest.mark.parametrize("size", [0.0, -1.0])
+def test_dual_quaternion_carries_what_a_joint_flattens_or_mirrors(size):
+    """A joint is scaled to nothing to hide what hangs on it, and mirrored with one side's axes."""
+    points = np.random.default_rng(3).normal(size=(9, 3))
+    transforms = np.tile(np.eye(4), (1, 2, 1, 1))
+    transforms[0, 1, :3, :3] = Rotation.from_rotvec([0.3, 0.4, 0]).as_matrix() * [size, 1, 1]
+    whole = sparse.csr_array(np.tile([0.0, 1.0], (len(points), 1)))
+    moved = dual_quaternion(points, whole, transforms)
+    np.testing.assert_allclose(moved, linear_blend(points, whole, transforms), atol=1e-12)
+
+
 @pytest.mark.parametrize("skin", [linear_blend, dual_quaternion])
 def test_one_joint_alone_carries_rigidly(skin):
     skeleton = line(4)

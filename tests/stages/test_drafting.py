@@ -79,3 +79,15 @@ def test_it_tells_what_was_found(rig):
         '"an \\"eye\\"": 10 vertices',
     ):
         assert said in text
+
+
+def test_names_may_have_any_characters():
+    """A glTF name is any JSON string (Khronos, glTF 2.0, section 3.3), ends of lines too."""
+    names = ("spine\n1", "spine\r2", "arm\tl", "arm\tr", "\x7f\u2028[pole]")
+    rest = np.tile(np.eye(4), (len(names), 1, 1))
+    rest[:, :3, 3] = [[0, 0, 0], [0, 1, 0], [1, 1, 0], [-1, 1, 0], [0, 9, 0]]
+    vertices, faces = egg(2)
+    mesh = Mesh(vertices, faces, (Part("a\nb", slice(0, len(vertices)), slice(0, len(faces))),))
+    rig = Rig(mesh, Skeleton(names, [-1, 0, 1, 1, 0], rest))
+    recipe = parse_recipe(draft(rig, "new\nline.glb"))
+    assert plan(recipe, rig).chains == plan(Recipe(), rig).chains

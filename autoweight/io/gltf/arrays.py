@@ -123,7 +123,9 @@ class Arrays:
             return None
         missing = [number for number in sets if f"JOINTS_{number}" not in read]
         if missing:
-            raise FileError(f"part {part!r} has WEIGHTS_{missing[0]} but no JOINTS_{missing[0]}")
+            raise FileError(
+                f"part {part!r} has WEIGHTS_{missing[0]} but no JOINTS_{missing[0]}; export it again"
+            )
         for name, values in read.items():
             if name.startswith(("JOINTS", "WEIGHTS")) and values.shape[1:] != (4,):
                 raise FileError(f"part {part!r} has {name} that is not VEC4; export it again")

@@ -194,12 +194,18 @@ def _tracks(
                 "does not know; export it again"
             )
         each = 3 if sampler.interpolation == "CUBICSPLINE" else 1
-        shape = (each * len(times), WIDTH[path])
-        if times.ndim != 1 or values.shape != shape or not (np.diff(times) > 0).all():
+        values, shape = values.reshape(len(values), -1), (each * len(times), WIDTH[path])
+        wrong = None
+        if values.shape != shape:
+            wrong = f"{values.shape} values where {shape} are needed"
+        elif times.ndim != 1 or not (np.diff(times) > 0).all():
+            wrong = "times that do not ascend"
+        elif path == "rotation" and not values[each // 2 :: each].any(axis=1).all():
+            wrong = "a rotation that is no quaternion"
+        if wrong:
+            moved = label(source.tree.nodes, node)
             raise FileError(
-                f"animation {name!r} moves node {label(source.tree.nodes, node)!r} with times "
-                f"that do not ascend or values of shape {values.shape} where {shape} is needed; "
-                "export it again"
+                f"animation {name!r} moves node {moved!r} with {wrong}; export it again"
             )
         found[node, path] = times, values.reshape(len(times), each, -1), sampler.interpolation
     return found

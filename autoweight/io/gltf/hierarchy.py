@@ -62,7 +62,10 @@ def decompose(
     linear = matrices[:, :3, :3]
     scale = np.linalg.norm(linear, axis=1)
     scale[:, 0] *= np.where(np.linalg.det(linear) < 0, -1, 1)
-    left, _, right = np.linalg.svd(linear / scale[:, None, :])
+    left, _, right = np.linalg.svd(linear / np.where(scale == 0, 1, scale)[:, None, :])
+    # An axis that is scaled to nothing may point either way, and is what the last singular value,
+    # 0, belongs to.
+    left[..., -1] *= np.sign(np.linalg.det(left @ right))[:, None]
     turned = left @ right
     error = np.abs(turned * scale[:, None, :] - linear).max(axis=(1, 2))
     exact = error <= SHEAR * np.abs(scale).max(axis=1)

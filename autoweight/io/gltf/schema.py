@@ -187,6 +187,6 @@ def nth(items: Sequence[Item], index: int, kind: str) -> Item:
     """
     if index >= len(items):
         raise FileError(
-            f"refers to {kind} {index}, but there are {len(items)} {kind}s; export it again"
+            f"refers to {kind} {index}, counted from 0, of {len(items)}; export it again"
         )
     return items[index]
