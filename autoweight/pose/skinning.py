@@ -29,7 +29,7 @@ RIGID = 1e-6
 """A transform whose stretch is nearer than this to none is a rotation and a translation."""
 
 FLAT = 1e-9
-"""A map that leaves less than this of a volume, the lengths of its edges aside, has flattened it."""
+"""A map that leaves less than this of a cube, its edges' lengths aside, has flattened it."""
 
 
 def carried(skeleton: Skeleton, world: NDArray) -> NDArray:

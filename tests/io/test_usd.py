@@ -463,6 +463,7 @@ def test_a_last_joint_that_no_mesh_lists_is_the_tip_of_the_one_above(tmp_path):
         ('def Skeleton "Skel"', 'def Scope "Skel"', SkeletonError, "no Skeleton"),
         ('["root/arm/hand", "root"]', '["root/leg", "root"]', SkeletonError, "'root/leg'"),
         ("#usda 1.0", "#usda one", FileError, "not an OpenUSD file"),
+        ('def Skeleton "Skel"', 'def def "Skel"', FileError, r"usda:20:9: Expected"),
         ("bindTransforms = [", "bindTransforms = [((1, 0, 0, 0), (0, 1, 0, 0), (0, 0, 1, 0), "
          "(0, 0, 0, 1)), ", SkeletonError, "4 bind transforms"),
     ],

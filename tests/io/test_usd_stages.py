@@ -109,6 +109,45 @@ def test_values_over_time_are_read_at_the_first_and_said(tmp_path, ring, caplog)
     )
 
 
+@pytest.fixture
+def stderr_of(monkeypatch, capfd):
+    """What the library writes there, past Python's own; nothing was told before."""
+    monkeypatch.setattr(library, "_TOLD", set())
+    return lambda: capfd.readouterr().err
+
+
+def test_what_the_library_warns_of_is_told_once_in_a_line(tmp_path, ring, caplog, stderr_of):
+    path, gone = tmp_path / "torus.usda", tmp_path / "gone.usda"
+    path.write_text(path.read_text().replace("(\n", "(\n    subLayers = [@./gone.usda@]\n", 1))
+    rig = load(path)
+    save(rig, tmp_path / "out.usda", bits=16)
+    load(path)
+    assert [record.getMessage() for record in caplog.records] == [
+        f"OpenUSD: Could not load sublayer @{gone}@ of layer @{path}@; skipping."
+    ]
+    assert stderr_of() == ""
+
+
+def test_what_an_error_says_already_is_not_told_beside_it(tmp_path, ring, caplog, stderr_of):
+    (tmp_path / "crowd.usda").write_text(CROWD.replace("./torus.usda", "./gone.usda"))
+    with pytest.raises(FileError, match=r"Could not open asset @.*gone\.usda@"):
+        load(tmp_path / "crowd.usda")
+    assert not caplog.records and stderr_of() == ""
+
+
+def test_a_mesh_without_points_is_no_part(tmp_path, ring):
+    """What a part becomes that was deleted to the last face."""
+    path = tmp_path / "torus.usda"
+    stage = stage_at(path)
+    empty = UsdGeom.Mesh.Define(stage, "/Rig/Empty")
+    UsdSkel.BindingAPI.Apply(empty.GetPrim()).CreateSkeletonRel().SetTargets(["/Rig/Skeleton"])
+    stage.Export(str(tmp_path / "more.usda"))
+    rig = load(tmp_path / "more.usda")
+    assert [part.name for part in rig.mesh.parts] == ["mesh"]
+    save(fresh(rig), tmp_path / "out.usda")
+    assert load(tmp_path / "out.usda").weights is not None
+
+
 def test_a_transform_over_time_is_that_of_its_first(tmp_path, ring, caplog):
     """Only the transform of a mesh that is yet to be bound is a part of where its points are."""
     stage = Usd.Stage.CreateNew(str(tmp_path / "moving.usda"))

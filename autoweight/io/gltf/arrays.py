@@ -124,7 +124,8 @@ class Arrays:
         missing = [number for number in sets if f"JOINTS_{number}" not in read]
         if missing:
             raise FileError(
-                f"part {part!r} has WEIGHTS_{missing[0]} but no JOINTS_{missing[0]}; export it again"
+                f"part {part!r} has WEIGHTS_{missing[0]} but no JOINTS_{missing[0]}; export "
+                "it again"
             )
         for name, values in read.items():
             if name.startswith(("JOINTS", "WEIGHTS")) and values.shape[1:] != (4,):

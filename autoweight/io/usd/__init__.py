@@ -86,7 +86,7 @@ def load_all(
     meshes = {
         prim: pxr.UsdSkel.BindingAPI(prim).GetInheritedSkeleton().GetPrim()
         for prim in prims
-        if prim.IsA(pxr.UsdGeom.Mesh)
+        if prim.IsA(pxr.UsdGeom.Mesh) and arrays.has_points(pxr.UsdGeom.Mesh(prim))
     }
     skeletons = [prim for prim in prims if prim.IsA(pxr.UsdSkel.Skeleton)]
     if not meshes:
@@ -94,7 +94,7 @@ def load_all(
         raise FileError(
             f"has no mesh, and a file it needs cannot be used: {broken[0]}"
             if broken
-            else "has no mesh that is defined and active; export it with one"
+            else "has no mesh with points that is defined and active; export it with one"
         )
     if not skeletons:
         raise SkeletonError("has no Skeleton prim; give it joints with --skeleton FILE")

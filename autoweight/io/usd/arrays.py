@@ -14,7 +14,16 @@ from autoweight.io.usd.library import bindings
 from autoweight.io.usd.moment import Moment
 from autoweight.io.usd.specs import CUSTOM
 
-__all__ = ["customs", "joined", "lookup", "queries", "refuse_unfit", "triangles", "weights"]
+__all__ = [
+    "customs",
+    "has_points",
+    "joined",
+    "lookup",
+    "queries",
+    "refuse_unfit",
+    "triangles",
+    "weights",
+]
 
 
 def queries(skeleton_prim: Any) -> dict[Any, Any]:
@@ -31,6 +40,12 @@ def queries(skeleton_prim: Any) -> dict[Any, Any]:
     prims = pxr.Usd.PrimRange(top.GetPrim(), everything)
     found = {prim.GetPath(): cache.GetSkinningQuery(prim) for prim in prims}
     return {path: query for path, query in found.items() if query}
+
+
+def has_points(mesh: Any) -> bool:
+    """Whether a mesh has any, at the time it would be read at."""
+    points, first = mesh.GetPointsAttr(), bindings().Usd.TimeCode.EarliestTime()
+    return bool(points.Get() or points.Get(first))
 
 
 def triangles(mesh: Any, name: str, points: int, moment: Moment) -> NDArray[np.int64]:

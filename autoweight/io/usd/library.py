@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import logging
+import re
 import signal
 import subprocess
 import sys
@@ -11,13 +13,21 @@ from pathlib import Path
 from subprocess import DEVNULL, PIPE
 from typing import Any
 
-from autoweight.errors import FileError, unreadable
+from autoweight.errors import AutoweightError, FileError, unreadable
 
 __all__ = ["bindings", "opened", "ours"]
 
 PROBE = Path(__file__).with_name("probe.py")
 _PROBED: set[tuple[Path, int, int]] = set()
 """Files that were read to the end, with their times and sizes."""
+
+_TOLD: set[str] = set()
+_STAGE = re.compile(r"\s*\([^()]* stage @.*@ <0x[0-9a-f]+>\)$")
+"""Which stage in memory a warning is about, which says nothing to its reader."""
+_WHERE = re.compile(r"^In <[^>]*>: ")
+"""Which prim brought a layer in that cannot be used; its error leaves it out."""
+
+log = logging.getLogger(__name__)
 
 
 def bindings() -> Any:
@@ -40,17 +50,41 @@ def bindings() -> Any:
 
 @contextmanager
 def ours() -> Iterator[None]:
-    """Exceptions of the library become ours, without its places in the source."""
+    """Exceptions and warnings of the library become ours, without its places in the source.
+
+    A warning of each kind is logged, and once alone.
+    """
+    pxr, refused = bindings(), ""
+    heard = pxr.UsdUtils.CoalescingDiagnosticDelegate()
     try:
         yield
-    except bindings().Tf.ErrorException as error:
-        # The last of its lines ends with what it has to say, in quotes.
-        reason = str(error).strip().splitlines()[-1].rpartition(" : ")[2].strip("'")
-        raise FileError(f"OpenUSD cannot use it ({reason}); export it again") from error
+    except AutoweightError as error:
+        refused = str(error)
+        raise
+    except pxr.Tf.ErrorException as error:
+        from autoweight.io.usd.probe import reason
+
+        raise FileError(f"OpenUSD cannot use it ({reason(error)}); export it again") from error
     except UnicodeDecodeError as error:
         raise FileError(
             f"has text that is not UTF-8 (byte {error.object[error.start]:#x}); export it again"
         ) from error
+    finally:
+        _tell(heard, refused)
+
+
+def _tell(heard: Any, refused: str) -> None:
+    """Log what the library has to say and an error has not, one of each kind for all."""
+    kinds: dict[tuple[str, int], set[str]] = {}
+    for each in heard.TakeUncoalescedDiagnostics():
+        kind = each.sourceFileName, each.sourceLineNumber
+        kinds.setdefault(kind, set()).add(_STAGE.sub("", each.commentary).strip())
+    for said in kinds.values():
+        first, *others = sorted(said)  # they come from several threads
+        if first not in _TOLD and not any(_WHERE.sub("", each) in refused for each in said):
+            _TOLD.add(first)
+            more = f" ({len(others)} more of this kind)" if others else ""
+            log.warning("OpenUSD: %s%s", first, more)
 
 
 def opened(path: Path) -> Any:

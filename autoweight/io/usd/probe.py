@@ -8,12 +8,17 @@ nothing but OpenUSD.
 
 import contextlib
 import os
+import re
 import sys
+import textwrap
 
 from pxr import Ar, Sdf, Tf, Usd, UsdGeom, UsdSkel
 
 MEMORY, MEMORY_FOR_A_BYTE = 2 << 30, 32
 SECONDS, SECONDS_FOR_A_BYTE = 20, 2e-6
+MOST = 160
+"""Letters of a reason; where text cannot be read the library gives the whole line."""
+INNER = re.compile(r"\w+__pxrReserved__::(\w+::)*")
 
 
 def limit(size: int) -> None:
@@ -72,11 +77,16 @@ def read(path: str) -> None:
 
 
 def reason(error: Exception) -> str:
-    """What an exception has to say, without its place in the library's source."""
+    """What an exception has to say, without its place in the library's source.
+
+    It lists the errors in the order in which they came, so the first is why. Each ends with what
+    it has to say, in quotes.
+    """
     if isinstance(error, UnicodeDecodeError):
         return "it has text that is not UTF-8"
-    last = (str(error).strip().splitlines() or [type(error).__name__])[-1]
-    return last.rpartition(" : ")[2].strip("'")
+    first = (str(error).strip().splitlines() or [type(error).__name__])[0]
+    said = first.partition(" in file ")[2].partition(" : ")[2] or first
+    return textwrap.shorten(INNER.sub("", said.strip("'")), MOST, placeholder=" …")
 
 
 if __name__ == "__main__":

@@ -45,7 +45,7 @@ def read_skeleton(prim: Any, moment: Moment) -> tuple[tuple[str, ...], Skeleton]
     topology = pxr.UsdSkel.Topology(list(paths))
     valid, reason = topology.Validate()
     if not valid:
-        raise SkeletonError(f"{prim.GetPath()}: {reason}; export the skeleton again")
+        raise SkeletonError(f"{prim.GetPath()}: {reason.rstrip('.')}; export the skeleton again")
     parents = np.array(topology.GetParentIndices(), dtype=np.int32)
     rest = _matrices(schema.GetBindTransformsAttr().Get())
     if len(rest) == 0:
