@@ -10,7 +10,7 @@ from pathlib import Path
 
 import chores
 import pytest
-from clusters import waited
+from waiting import until
 
 from autoweight.batch.apart import Limits, apart
 
@@ -71,11 +71,11 @@ def test_a_call_dies_with_its_caller(tmp_path):
         [sys.executable, str(script), str(tmp_path)], env={**os.environ, "PYTHONPATH": path}
     )
     begun = tmp_path / "7.begun"
-    waited(lambda: begun.exists() and begun.read_text() != "")
+    until(lambda: begun.exists() and begun.read_text() != "")
     child = int(begun.read_text())
     caller.send_signal(signal.SIGKILL)
     caller.wait()
-    waited(lambda: not alive(child))
+    until(lambda: not alive(child))
 
 
 def alive(pid: int) -> bool:

@@ -7,11 +7,11 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from waiting import until
 
 
 @contextmanager
@@ -39,7 +39,7 @@ def cluster(folder: Path, workers: int = 2):
     start("dask_scheduler", "--host", "127.0.0.1", "--port", "0")
     for _ in range(workers):
         start("dask_worker", "--nthreads", "1", "--local-directory", str(folder))
-    waited(where.exists)
+    until(where.exists)
     try:
         yield json.loads(where.read_text())["address"], started
     finally:
@@ -52,10 +52,3 @@ def cluster(folder: Path, workers: int = 2):
                 # Dask's nanny may wait for ever for a worker that was killed while it started.
                 os.killpg(each.pid, signal.SIGKILL)
                 each.wait()
-
-
-def waited(done, seconds: float = 60) -> None:
-    end = time.monotonic() + seconds
-    while not done():
-        assert time.monotonic() < end, "nothing happened"
-        time.sleep(0.05)

@@ -2,7 +2,6 @@
 
 import shutil
 import threading
-import time
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -10,6 +9,7 @@ from pathlib import Path
 import igl
 import numpy as np
 import pytest
+from waiting import until
 
 from autoweight import Mesh, Rig
 from autoweight.demo import bound
@@ -83,8 +83,7 @@ def served(desk, rig, poses=None):
     thread = threading.Thread(target=running.run, kwargs={"sockets": [at]})
     thread.start()
     try:
-        while not running.started:
-            time.sleep(0.02)
+        until(lambda: running.started)
         yield Served(live, at.getsockname()[1])
     finally:
         running.should_exit = True

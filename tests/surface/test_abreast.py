@@ -2,7 +2,6 @@ import os
 import signal
 import sys
 import threading
-import time
 
 import numpy as np
 import pytest
@@ -78,7 +77,8 @@ def test_what_has_begun_begins_once_and_ends_with_who_asked(forked):
 
 @forks
 def test_a_process_forked_since_ends_no_other():
-    late = Ahead(lambda: (time.sleep(0.3), os.getpid())[1], 2)
+    read, write = os.pipe()
+    late = Ahead(lambda: (os.read(read, 1), os.getpid())[1], 2)  # not done before it is told
     late.begin()
 
     def forgets():
@@ -87,6 +87,7 @@ def test_a_process_forked_since_ends_no_other():
         return os.getpid()
 
     here, there = abreast([os.getpid, forgets], 2)
+    os.write(write, b".")
     assert late() not in (here, there)
 
 

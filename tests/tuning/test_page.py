@@ -6,7 +6,6 @@ import shutil
 import signal
 import subprocess
 import sys
-import time
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -14,6 +13,7 @@ import numpy as np
 import pytest
 from calling import CliRunner
 from tuned import cut, desk, served
+from waiting import until
 
 from autoweight.cli import main
 from autoweight.io import load, save
@@ -36,15 +36,6 @@ def wait(tab, what, seconds=150):
             assert "navigation" in str(error)
         tab.wait_for_timeout(100)
     raise AssertionError(f"still not so: {what}")
-
-
-def until(so, seconds=150):
-    """Until something here is so."""
-    for _ in range(10 * seconds):
-        if so():
-            return
-        time.sleep(0.1)
-    raise AssertionError("still not so")
 
 
 @contextmanager

@@ -8,6 +8,7 @@ import time
 import numpy as np
 import pytest
 from tuned import SECRET, desk, served
+from waiting import until
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import connect
 
@@ -196,14 +197,6 @@ def pull(line, reach, stroke):
     message = {"do": "edit", "changes": [change], "label": "reach", "stroke": stroke}
     line.send(json.dumps(message))
     return heard(line, "state")["serial"]
-
-
-def until(so):
-    for _ in range(600):
-        if so():
-            return
-        time.sleep(0.05)
-    raise AssertionError("still not so")
 
 
 @pytest.mark.parametrize("goes", [False, True])
