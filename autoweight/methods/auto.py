@@ -12,8 +12,8 @@ from scipy import sparse
 from autoweight.methods import Problem
 from autoweight.methods.bands import ON_THE_JOINT, ROPE, Limb, limbs
 from autoweight.methods.bands import solve as solve_bands
-from autoweight.methods.grounds import grounds
 from autoweight.methods.heat import solve as solve_heat
+from autoweight.methods.territory import divided
 from autoweight.methods.volume import solve as solve_volume
 from autoweight.rows import ranks, replaced, uniform
 from autoweight.skeleton.bones import distances
@@ -178,7 +178,7 @@ def _ropes(problem: Problem) -> NDArray[np.bool_]:
     fit = [number for number in fit if _may_hold(problem, parts[number])]
     if not fit:
         return np.zeros(len(area), dtype=bool)
-    owner = grounds(problem).owner
+    owner = divided(problem).owner
     some = owner >= 0
     joints = sparse.csr_array(
         (surface.areas[some], (pieces[some], owner[some])),

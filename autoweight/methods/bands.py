@@ -10,8 +10,8 @@ from scipy import sparse
 from scipy.spatial.transform import Rotation
 
 from autoweight.methods import Problem
-from autoweight.methods.grounds import Ground, ancestors, grounds, levels
 from autoweight.methods.steps import Share, eased, sheer, steepest
+from autoweight.methods.territory import Territory, ancestors, divided, levels
 from autoweight.recipes.profiles import Falloff, curve
 from autoweight.rows import entry_rows
 from autoweight.surface.geodesics import smoothed, spread
@@ -263,7 +263,7 @@ def limbs(problem: Problem) -> list[Limb]:
     return found
 
 
-def blend(problem: Problem, parts: list[Limb], ground: Ground) -> sparse.csr_array:
+def blend(problem: Problem, parts: list[Limb], land: Territory) -> sparse.csr_array:
     """Weights from the bones that own each place.
 
     A chain has what it owns, and the chains that hang from it. Near the rim of that it lets go,
@@ -274,7 +274,7 @@ def blend(problem: Problem, parts: list[Limb], ground: Ground) -> sparse.csr_arr
     problem : Problem
     parts : list of Limb
         From `limbs`.
-    ground : Ground
+    land : Territory
 
     Returns
     -------
@@ -284,29 +284,29 @@ def blend(problem: Problem, parts: list[Limb], ground: Ground) -> sparse.csr_arr
     size, count = len(problem.surface), len(problem.skeleton)
     rooms = _rooms(parts, count)
     above = [int(rooms[limb.hangs]) if limb.hangs >= 0 else -1 for limb in parts]
-    stand = _stand(parts, ground, count)
+    stand = _stand(parts, land, count)
     # From the outermost inward, as what a chain leaves is for the one it hangs from.
-    given = [np.zeros(len(ground.points)) for _ in parts]
+    given = [np.zeros(len(land.points)) for _ in parts]
     pieces = []
     profiles: list[Share] = []
     slopes = np.zeros(count)
     for number in reversed(range(len(parts))):
         limb = parts[number]
-        bone = _bone_of(parts, number, count)[ground.owner]
+        bone = _bone_of(parts, number, count)[land.owner]
         if number in stand:
             claimed = stand[number][0] > 0
             bone[claimed] = np.maximum(bone[claimed], 0)
         mine = np.flatnonzero(bone >= 0)
         needed = mine[given[number][mine] < 1]
         # What branches claim goes through the limb they hang from, wherever that may be.
-        shares, own = _shares(limb, ground, needed, bone[needed])
+        shares, own = _shares(limb, land, needed, bone[needed])
         shares *= (1 - given[number][needed])[:, None]
-        total = np.ones(len(ground.points))
+        total = np.ones(len(land.points))
         total[needed] = given[number][needed] + shares.sum(axis=1)
         if number in stand:
             claim, width = stand[number]
         else:
-            hold, width = _hold(limb, ground, mine)
+            hold, width = _hold(limb, land, mine)
             claim = np.minimum(total, hold)
             given[above[number]] += claim
         passed = np.divide(claim, total, out=np.zeros_like(claim), where=total > 0)[:size]
@@ -345,9 +345,9 @@ def solve(problem: Problem) -> sparse.csr_array:
     """
     parts = limbs(problem)
     problem.progress("finding the surface round each bone", 0.0)
-    ground = grounds(problem)
+    land = divided(problem)
     problem.progress("bands", 0.5)
-    found = blend(problem, parts, ground)
+    found = blend(problem, parts, land)
     problem.progress("bands", 1.0)
     return found
 
@@ -373,7 +373,7 @@ def _bone_of(parts: list[Limb], number: int, count: int) -> NDArray[np.intp]:
 
 
 def _stand(
-    parts: list[Limb], ground: Ground, count: int
+    parts: list[Limb], land: Territory, count: int
 ) -> dict[int, tuple[NDArray[np.float64], float]]:
     """What each limb that hangs from nothing claims of every place; together they claim all.
 
@@ -384,12 +384,12 @@ def _stand(
     """
     roots = [number for number, limb in enumerate(parts) if limb.hangs < 0]
     if len(roots) == 1:
-        return {roots[0]: (np.ones(len(ground.points)), np.inf)}
+        return {roots[0]: (np.ones(len(land.points)), np.inf)}
     found, widths = {}, {}
     for number in roots:
-        inside = (_bone_of(parts, number, count) >= 0)[ground.owner]
+        inside = (_bone_of(parts, number, count) >= 0)[land.owner]
         width = parts[number].shortest
-        depth = _depth(ground, inside, width / 2) - _depth(ground, ~inside, width / 2)
+        depth = _depth(land, inside, width / 2) - _depth(land, ~inside, width / 2)
         width = min(width, 2 * float(depth[np.isfinite(depth)].max(initial=0.0))) or 1.0
         found[number] = curve(parts[number].falloff.shape, 0.5 - depth / width)
         widths[number] = width
@@ -398,15 +398,15 @@ def _stand(
 
 
 def _shares(
-    limb: Limb, ground: Ground, nodes: NDArray[np.intp], bone: NDArray[np.intp]
+    limb: Limb, land: Territory, nodes: NDArray[np.intp], bone: NDArray[np.intp]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Weights of a limb's joints by its profile, and the same but where it turns sharply."""
-    along = limb.along(ground.points[nodes], bone)
+    along = limb.along(land.points[nodes], bone)
     hangs = limb.hangs >= 0
     if len(limb.points) < 2 or len(nodes) == 0:
         shares = limb.falloff.weights(along, limb.stations, hangs=hangs)
         return shares, shares
-    along = _steady(limb, along, ground.graph, nodes)
+    along = _steady(limb, along, land.graph, nodes)
     shares = limb.falloff.weights(along, limb.stations, hangs=hangs)
     return shares, np.where(limb.sharp[limb.bone_at(along), None], np.nan, shares)
 
@@ -444,13 +444,13 @@ def _steady(
     return smoothed(steps[:, nodes], along)
 
 
-def _hold(limb: Limb, ground: Ground, mine: NDArray[np.intp]) -> tuple[NDArray[np.float64], float]:
+def _hold(limb: Limb, land: Territory, mine: NDArray[np.intp]) -> tuple[NDArray[np.float64], float]:
     """How firmly a limb holds what it owns: 0 at the rim, 1 from a hand-over's width inward."""
-    inside = np.zeros(len(ground.points), dtype=bool)
+    inside = np.zeros(len(land.points), dtype=bool)
     inside[mine] = True
     # No steeper than along its shortest bone, unless all of the limb has no room for that.
     width = limb.shortest
-    depth = _depth(ground, inside, width, past=0.5)
+    depth = _depth(land, inside, width, past=0.5)
     width = min(width, float(depth.max(initial=0.0)) or 1.0)
     if not np.isfinite(width):
         width = 1.0
@@ -458,20 +458,20 @@ def _hold(limb: Limb, ground: Ground, mine: NDArray[np.intp]) -> tuple[NDArray[n
 
 
 def _depth(
-    ground: Ground, inside: NDArray[np.bool_], limit: float, *, past: float = 0.0
+    land: Territory, inside: NDArray[np.bool_], limit: float, *, past: float = 0.0
 ) -> NDArray[np.float64]:
     """Way out of a region from each place in it, 0 outside, (p,); infinite beyond a limit.
 
     It ends `past` the rim by that share of the last step.
     """
     nodes = np.flatnonzero(inside)
-    near = ground.graph[nodes]
+    near = land.graph[nodes]
     row = entry_rows(near)
     out = np.flatnonzero(~inside[near.indices])
     depth = np.where(inside, np.inf, 0.0)
     if len(out):
         # The rim is where the bones on both sides are as far, not where the vertices happen to be.
-        ahead = ground.away[near.indices[out]] - ground.away[nodes][row[out]]
+        ahead = land.away[near.indices[out]] - land.away[nodes][row[out]]
         step = near.data[out]
         rim = np.clip((step + ahead) / 2, 0, step) + past * step
         zero = np.zeros(len(out), dtype=np.intp)

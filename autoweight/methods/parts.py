@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.methods import Problem
-from autoweight.methods.grounds import ancestors
+from autoweight.methods.territory import ancestors
 from autoweight.rows import normalised, one_each, replaced
 from autoweight.skeleton.bones import distances
 from autoweight.surface import Surface

@@ -9,7 +9,7 @@ from scipy.spatial import cKDTree
 
 from autoweight.methods import Problem
 from autoweight.methods.bands import blend, limbs
-from autoweight.methods.grounds import TIE, Ground, owned, segments, straight
+from autoweight.methods.territory import TIE, Territory, owned, segments, straight
 from autoweight.skeleton.bones import Bones
 from autoweight.surface.voxels import Voxels, voxelise
 
@@ -49,7 +49,7 @@ def solve(problem: Problem) -> sparse.csr_array:
         apart = sparse.csr_array((len(lost), len(lost)))
         owner[lost], away[lost] = owned(problem, apart, *straight(points[lost], bones))
     problem.progress("bands", 0.8)
-    found = blend(problem, parts, Ground(points, graph, owner, away))
+    found = blend(problem, parts, Territory(points, graph, owner, away))
     problem.progress("bands", 1.0)
     return found
 

@@ -11,7 +11,7 @@ from scipy import sparse
 
 from autoweight.methods import Problem
 from autoweight.methods.bands import ON_THE_JOINT, Limb, limbs
-from autoweight.methods.grounds import grounds
+from autoweight.methods.territory import divided
 from autoweight.recipes.profiles import Falloff
 from autoweight.recipes.recipe import Recipe
 from autoweight.rows import entry_rows, replaced, selected
@@ -106,8 +106,8 @@ class Outline:
             Number of the chain.
         """
         problem = self.problem
-        ground = grounds(problem)
-        owner = ground.owner[: len(problem.surface)]
+        land = divided(problem)
+        owner = land.owner[: len(problem.surface)]
         along = np.zeros(len(owner))
         chain = np.full(len(owner), -1, dtype=np.int32)
         for number, limb in enumerate(self.parts):

@@ -16,7 +16,7 @@ from autoweight.surface import Surface
 from autoweight.surface.geodesics import network, spread
 from autoweight.surface.visibility import Sight
 
-__all__ = ["Ground", "ancestors", "grounds", "levels", "owned", "segments", "straight"]
+__all__ = ["Territory", "ancestors", "divided", "levels", "owned", "segments", "straight"]
 
 CHUNK = 1 << 15
 
@@ -31,8 +31,8 @@ TIE = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
-class Ground:
-    """Places that weights are worked out at, and the ways between them.
+class Territory:
+    """Places that weights are worked out at, the ways between them, and whose each is.
 
     Parameters
     ----------
@@ -53,7 +53,7 @@ class Ground:
     away: NDArray[np.float64]
 
 
-def grounds(problem: Problem) -> Ground:
+def divided(problem: Problem) -> Territory:
     """The surface, divided among the bones that are nearest: through the body, then along it.
 
     Parameters
@@ -62,15 +62,15 @@ def grounds(problem: Problem) -> Ground:
 
     Returns
     -------
-    Ground
+    Territory
     """
     graph = problem.recall("network", None, lambda: network(problem.surface))
     owner, away = problem.recall(
-        "bands ground",
+        "territory",
         problem.active.tobytes(),
         lambda: owned(problem, graph, *_seeds(problem, segments(problem))),
     )
-    return Ground(problem.surface.vertices, graph, owner, away)
+    return Territory(problem.surface.vertices, graph, owner, away)
 
 
 def segments(problem: Problem) -> Bones:
