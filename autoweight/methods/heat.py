@@ -119,7 +119,7 @@ class _Pairs:
 
 
 def _in_sight(rays: Sight, owned: Stretches, even: Evenness | None, progress: Progress) -> _Pairs:
-    surface, outward = rays.surface, rays.surface.outward
+    surface = rays.surface
     bones = owned.bones
     lit = Bones(bones.joint, rays.under(bones.head), rays.under(bones.tail))
     on = ON * surface.diagonal
@@ -143,7 +143,7 @@ def _in_sight(rays: Sight, owned: Stretches, even: Evenness | None, progress: Pr
             place = closest(points[vertex], bones, bone)
             way = points[vertex] - place
             distance = np.linalg.norm(way, axis=1)
-            slant = np.einsum("ij,ij->i", way, outward[chunk[vertex]])
+            slant = np.einsum("ij,ij->i", way, surface.outward(chunk)[vertex])
             slant /= np.maximum(distance, np.finfo(float).tiny)
             within = np.flatnonzero(slant > 0)
             source = closest(points[vertex[within]], lit, bone[within])

@@ -233,7 +233,7 @@ def _seen(
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
     """Of some vertices those that see a bone: which, whose are the nearest, how far they are."""
     points = surface.vertices[start : start + CHUNK]
-    outward = surface.outward[start : start + CHUNK]
+    outward = surface.outward(slice(start, start + CHUNK))
     away = distances(points, bones)
     some = min(TRIES, len(bones)) - 1
     last = np.partition(away, some, axis=1)[:, some] * (1 + TIE)

@@ -495,7 +495,7 @@ class Reaches:
 
     def __init__(self, points: NDArray[np.float64], bones: Bones) -> None:
         self.points, self.bones = points, bones
-        self._known = np.full(len(points), np.nan)
+        self._known = np.empty(0)
 
     def told(self, known: NDArray[np.float64]) -> None:
         """Take what was worked out elsewhere, (n,), for the same points and bones."""
@@ -503,6 +503,8 @@ class Reaches:
 
     def __getitem__(self, some: NDArray[np.integer] | slice) -> NDArray[np.float64]:
         """Of some of the points, by number, as an array is asked."""
+        if not len(self._known):
+            self._known = np.full(len(self.points), np.nan)
         new = np.zeros(len(self.points), dtype=bool)
         new[some] = True
         asked = np.flatnonzero(new & np.isnan(self._known))

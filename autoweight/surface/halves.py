@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from autoweight.rows import selected
+from autoweight.rows import narrow, selected
 from autoweight.surface.abreast import Ahead, hands
 from autoweight.surface.evenness import SAME, mutual
 from autoweight.surface.solver import Factor, columns, factor, unwatched
@@ -97,7 +97,7 @@ class _Basis:
         """The operator on what the columns span, (m, m)."""
         # What it makes of them is made of them, so one vertex tells how much of each.
         size = self.matrix[self.vertex].max(axis=1).toarray()
-        found = sparse.csr_array(operator[self.vertex] @ self.matrix)
+        found = narrow(sparse.csr_array(operator[self.vertex] @ self.matrix))
         found.data /= np.repeat(size, np.diff(found.indptr))
         found.sort_indices()
         return found
@@ -125,7 +125,7 @@ def _bases(image: NDArray[np.intp]) -> tuple[_Basis, _Basis]:
         wide = sparse.csr_array(
             (value, np.minimum(vertex, image), np.arange(len(image) + 1)), shape=(len(image),) * 2
         )
-        found.append(_Basis(first, sparse.csr_array(wide[:, first])))
+        found.append(_Basis(first, narrow(sparse.csr_array(wide[:, first]))))
     return found[0], found[1]
 
 

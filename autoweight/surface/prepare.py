@@ -196,10 +196,10 @@ class Surface:
         volume = np.bincount(piece, 2 * height * self.face_areas, minlength=len(area))
         return np.asarray(volume < -FLAT * area**1.5)
 
-    @cached_property
-    def outward(self) -> NDArray[np.float64]:
-        """Normals, turned where a piece is inside out, (n, 3)."""
-        return self.normals * np.where(self.inside_out, -1.0, 1.0)[self.components, None]
+    def outward(self, some: NDArray[np.integer] | slice) -> NDArray[np.float64]:
+        """Normals of some vertices, turned where a piece is inside out, (..., 3)."""
+        turned = np.where(self.inside_out, -1.0, 1.0)[self.components[some]]
+        return self.normals[some] * turned[..., None]
 
 
 def prepare(mesh: Mesh, *, tolerance: float = 1e-6) -> Surface:

@@ -171,7 +171,7 @@ class Sight:
         square, face, place = self._nearest(points)
         corners = tree.faces[face]
         shares = igl.barycentric_coordinates(place, *(tree.vertices[each] for each in corners.T))
-        normal = np.einsum("pc,pci->pi", shares, self.surface.outward[corners])
+        normal = np.einsum("pc,pci->pi", shares, self.surface.outward(corners))
         normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), np.finfo(float).tiny)
         if self._even is not None:
             normal = self._even.turn(normal, self._folded(points))

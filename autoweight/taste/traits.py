@@ -168,7 +168,7 @@ def traits(seen: Sight, vertex: NDArray[np.intp], joint: NDArray[np.intp]) -> ND
     """
     build, surface = seen.build, seen.surface
     offset = surface.vertices[vertex] - seen.positions[joint]
-    normal = surface.outward[vertex]
+    normal = surface.outward(vertex)
     side = build.side[joint]
     other = (side < 0) | ((side == 0) & (offset @ build.lateral < 0))
     offset[other] = offset[other] @ build.mirror
