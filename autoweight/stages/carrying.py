@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import igl
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
@@ -361,13 +362,9 @@ def _part_names(rig: Rig) -> NDArray[np.str_]:
 
 
 def _file_normals(rig: Rig) -> NDArray[np.float64]:
-    """Vertex normals of the mesh as it is in the file, seams open."""
-    corners = rig.mesh.vertices[rig.mesh.faces]
-    area = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    found = np.zeros_like(rig.mesh.vertices)
-    np.add.at(found, rig.mesh.faces.ravel(), np.repeat(area, 3, axis=0))
-    length = np.linalg.norm(found, axis=1, keepdims=True)
-    return np.divide(found, length, out=found, where=length > 0)
+    """Vertex normals of the mesh as it is in the file, seams open; 0 where there are none."""
+    found = igl.per_vertex_normals(rig.mesh.vertices, rig.mesh.faces)
+    return np.where(np.isfinite(found), found, 0.0)
 
 
 def _taken(rows: sparse.csr_array, which: NDArray[np.integer]) -> sparse.csr_array:
