@@ -133,7 +133,13 @@ class Ledger:
         return self.root / FOLDER / f"{name}.json"
 
     def entry(self, name: str) -> Entry | None:
-        """What there is under a name; None also where it cannot be read any more."""
+        """What there is under a name; None also where it is damaged.
+
+        Raises
+        ------
+        FileError
+            The system does not let it be read.
+        """
         try:
             return msgspec.json.decode(self._place(name).read_bytes(), type=Entry)
         except (FileNotFoundError, msgspec.DecodeError):

@@ -54,7 +54,13 @@ class Turn:
 
     @classmethod
     def read(cls, text: str) -> Turn:
-        """Read ``JOINT=AXIS:DEGREES``."""
+        """Read ``JOINT=AXIS:DEGREES``.
+
+        Raises
+        ------
+        RecipeError
+            It is not of that form.
+        """
         joint, equals, how = text.rpartition("=")
         axis, colon, degrees = how.partition(":")
         try:

@@ -15,7 +15,7 @@ from autoweight.rows import scaled
 from autoweight.skeleton.bones import Bones, distances
 from autoweight.surface.tetrahedra import Tetrahedra, tetrahedra
 
-__all__ = ["solve"]
+__all__ = ["bounded", "energy", "solve"]
 
 ALONG = 48
 """Places along a bone of the length of the bounding-box diagonal that are held to its joint."""

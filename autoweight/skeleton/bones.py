@@ -27,6 +27,7 @@ __all__ = [
     "ending",
     "frames",
     "heirs",
+    "leads",
     "links",
 ]
 

@@ -273,6 +273,11 @@ def worst_sheet(rig: Rig, places: Sequence[Place], clip: Clip) -> NDArray[np.uin
     -------
     ndarray, shape (height, width, 3), uint8, or None
         None where there is no place to show.
+
+    Raises
+    ------
+    WeightsError
+        The rig has no weights.
     """
     if rig.weights is None:
         raise WeightsError("there are no weights to draw; weight the rig first")

@@ -24,6 +24,7 @@ __all__ = [
     "cleaned",
     "films",
     "remaining",
+    "skipping",
     "strays",
     "unrelated",
     "unwanted",
@@ -253,7 +254,22 @@ def unwanted(
     Weight in excess of what its joint may hold there (`strays`) or in a film that reaches too far
     (`films`), where the joint that holds the vertex otherwise is neither the joint itself nor its
     parent, grandparent, child or grandchild; and weight that skips a parent (`skipping`).
-    What is below `least` does not count. With `joints`, (j,), nothing of others is looked for.
+
+    Parameters
+    ----------
+    weights : csr_array, shape (n, j)
+        One row for each surface vertex, without stored zeros.
+    surface : Surface
+    skeleton : Skeleton
+    least : float
+        What is below does not count.
+    joints : ndarray, shape (j,), bool, optional
+        Nothing of others is looked for.
+
+    Returns
+    -------
+    csr_array, shape (n, j)
+        What can be taken away and leave every row something.
     """
     with Ahead(lambda: skipping(weights, surface, skeleton), hands(len(surface))) as beside:
         leaked = _leaked(weights, surface, skeleton, least, joints)

@@ -31,7 +31,21 @@ class Arrays:
         self.found_attributes: dict[str, list[tuple[slice, NDArray[Any]]]] = {}
 
     def add(self, attributes: dict[str, int], binding: Binding, part: str) -> slice:
-        """Read the vertices of one block; where they are in the rig."""
+        """Read the vertices of one block; where they are in the rig.
+
+        Parameters
+        ----------
+        attributes : dict of str to int
+            The accessor of each attribute that is read.
+        binding : Binding
+        part : str
+            What messages call it.
+
+        Raises
+        ------
+        FileError
+            An attribute is missing, of another length or of another kind.
+        """
         if "POSITION" not in attributes:
             raise FileError(f"part {part!r} has no positions; export it again")
         read = {
@@ -84,9 +98,11 @@ class Arrays:
         return span
 
     def vertices(self) -> NDArray[np.float64]:
+        """Positions in bind space, (n, 3)."""
         return _joined(self.found_vertices)
 
     def faces(self) -> NDArray[Any]:
+        """Vertex numbers of the rig, (m, 3)."""
         return _joined(self.found_faces)
 
     def weights(self) -> sparse.csr_array | None:

@@ -79,7 +79,13 @@ def pieces(tree: Tree, *, bound: bool) -> Iterator[Piece]:
 
 
 def choose(found: list[Piece], patterns: Sequence[str]) -> list[Piece]:
-    """The pieces that patterns name, all where there are none; one that names none is refused."""
+    """The pieces that patterns name, all where there are none.
+
+    Raises
+    ------
+    FileError
+        A pattern that names none.
+    """
     for pattern in patterns:
         if not any(_matches(piece, pattern) for piece in found):
             known = suggestion(pattern, [piece.name for piece in found])
@@ -115,7 +121,13 @@ def no_meshes(tree: Tree, hierarchy: Hierarchy, *, bound: bool) -> FileError | S
 
 
 def whole_meshes(found: list[Piece], chosen: list[Piece]) -> None:
-    """Refuse to give a part of a mesh its first skin, as the rest of it would get it too."""
+    """Refuse to give a part of a mesh its first skin, as the rest of it would get it too.
+
+    Raises
+    ------
+    FileError
+        Not all pieces of a node that are found are chosen.
+    """
     nodes = {piece.node for piece in chosen}
     left = [piece for piece in found if piece.node in nodes and piece not in chosen]
     if left:
@@ -126,7 +138,13 @@ def whole_meshes(found: list[Piece], chosen: list[Piece]) -> None:
 
 
 def joints_below(hierarchy: Hierarchy, root: str) -> tuple[int, ...]:
-    """Nodes of the hierarchy below a named one, itself first, that can be joints."""
+    """Nodes of the hierarchy below a named one, itself first, that can be joints.
+
+    Raises
+    ------
+    SkeletonError
+        No node has the name, or several have.
+    """
     nodes = hierarchy.nodes
     names = [label(nodes, index) for index in range(len(nodes))]
     if root not in names:

@@ -70,6 +70,13 @@ def triangles(mesh: Any, name: str, points: int, moment: Moment) -> NDArray[np.i
 
 
 def lookup(name: str, order: list[str], joints: tuple[str, ...]) -> NDArray[np.int32]:
+    """The number among the skeleton's joints of each that a part lists, (k,).
+
+    Raises
+    ------
+    SkeletonError
+        The skeleton does not have one.
+    """
     position = {joint: number for number, joint in enumerate(joints)}
     foreign = [joint for joint in order if joint not in position]
     if foreign:

@@ -51,6 +51,14 @@ def names(prims: list[Any]) -> dict[Any, str]:
 def choose(
     meshes: dict[Any, Any], names: dict[Any, str], patterns: Sequence[str]
 ) -> dict[Any, Any]:
+    """The meshes whose names or paths patterns match, all where there are none.
+
+    Raises
+    ------
+    FileError
+        A pattern that matches none.
+    """
+
     def fits(mesh: Any, pattern: str) -> bool:
         return fnmatchcase(names[mesh], pattern) or fnmatchcase(str(mesh.GetPath()), pattern)
 
@@ -93,7 +101,13 @@ def called(skeletons: list[Any]) -> dict[Any, str]:
 
 
 def at_root(skeletons: list[Any], called: dict[Any, str], root: str) -> list[Any]:
-    """The skeletons that a name chooses: their own, or that of a prim above them."""
+    """The skeletons that a name chooses: their own, or that of a prim above them.
+
+    Raises
+    ------
+    SkeletonError
+        There is none.
+    """
     named = [prim for prim in skeletons if called[prim] == root]
     if not named:
         named = [
@@ -107,7 +121,13 @@ def at_root(skeletons: list[Any], called: dict[Any, str], root: str) -> list[Any
 
 
 def make_room(stage: Any, skeleton: Skeleton, moment: Moment) -> None:
-    """Put a skeleton above the meshes of a stage that has none, for as long as it is open."""
+    """Put a skeleton above the meshes of a stage that has none, for as long as it is open.
+
+    Raises
+    ------
+    SkeletonError
+        The stage has one, or no one prim above all of its meshes.
+    """
     pxr = bindings()
     prims = everything(stage)
     if any(prim.IsA(pxr.UsdSkel.Skeleton) for prim in prims):

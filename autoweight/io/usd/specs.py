@@ -79,6 +79,19 @@ def apply_schema(prim: Any, name: str) -> None:
 def set_influences(
     prim: Any, rows: sparse.csr_array, local: NDArray[np.int32], bits: int, constant: bool
 ) -> None:
+    """Set the influences of a prim.
+
+    Parameters
+    ----------
+    prim : Sdf.PrimSpec
+    rows : csr_array, shape (n, j)
+        One for each point; a single one where `constant`.
+    local : ndarray, shape (j,), int32
+        The number among the prim's own joints of each joint of the rig.
+    bits : {32, 16, 8}
+    constant : bool
+        Whether all points have the same.
+    """
     vt = bindings().Vt
     joints, values = encode.slots(rows, bits)
     if bits < 32:
@@ -96,6 +109,13 @@ def set_influences(
 
 
 def set_custom(prim: Any, name: str, values: NDArray[Any]) -> None:
+    """Set custom values of a prim, one or more a point.
+
+    Raises
+    ------
+    WeightsError
+        The name does not begin as those of custom values do.
+    """
     if not name.startswith(CUSTOM):
         raise WeightsError(f"attribute {name!r}: custom names begin with an underscore")
     vt = bindings().Vt
@@ -139,4 +159,5 @@ def identifiers(names: Sequence[str], taken: set[str] | None = None) -> list[str
 
 
 def matrix_array(matrices: NDArray[np.float64]) -> Any:
+    """Matrices that act on column vectors, (k, 4, 4), as OpenUSD has them, acting on rows."""
     return bindings().Vt.Matrix4dArray.FromNumpy(np.ascontiguousarray(matrices.swapaxes(1, 2)))
