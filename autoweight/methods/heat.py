@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import partial
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,22 +89,37 @@ def _solved(problem: Problem) -> sparse.csr_array:
     with Ahead(lambda: _of_pieces(problem), hands(len(surface))) as beside:
         found = equilibrium(surface, sources, pull, measured=measured, progress=problem.progress)
         found.data **= CRISP
-        layout, away, bridges = beside()
-    if layout is not None:
-        problem.away.told(away)
-        surface.told(bridges)
-    return settled(problem, scaled(found), layout)
+        known = beside()
+    if known is None:
+        return scaled(found)
+    problem.away.told(known.away)
+    surface.told(known.bridges)
+    return settled(problem, scaled(found), known.layout)
 
 
-def _of_pieces(
-    problem: Problem,
-) -> tuple[Layout | None, NDArray[np.float64], NDArray[np.int32]]:
-    """How several pieces lie, and what whoever comes after will ask: how far from the bones they
-    are, and where they touch."""
-    layout = laid_out(problem)
-    if layout is None:
-        return None, np.empty(0), np.empty((0, 2), dtype=np.int32)
-    return layout, problem.away[:], problem.surface.bridges
+class _Known(NamedTuple):
+    """What whoever has weights of several pieces asks next.
+
+    Parameters
+    ----------
+    layout : Layout
+        How the pieces lie.
+    away : ndarray, shape (n,)
+        How far each vertex is from the bones.
+    bridges : ndarray, shape (b, 2), int
+        Where the pieces touch.
+    """
+
+    layout: Layout
+    away: NDArray[np.float64]
+    bridges: NDArray[np.int32]
+
+
+def _of_pieces(problem: Problem) -> _Known | None:
+    """None where there is one piece alone."""
+    if problem.surface.components.max() == 0:
+        return None
+    return _Known(laid_out(problem), problem.away[:], problem.surface.bridges)
 
 
 @dataclass(frozen=True, eq=False)

@@ -51,20 +51,8 @@ QUADRATURE = np.array([[4, 1, 1], [1, 4, 1], [1, 1, 4]]) / 6
 """Three places in a triangle that stand for a third of it each (Strang & Fix, 1973)."""
 
 
-def laid_out(problem: Problem) -> Layout | None:
-    """How the pieces of a mesh lie to joints and bones, whatever they are weighted with.
-
-    Parameters
-    ----------
-    problem : Problem
-
-    Returns
-    -------
-    Layout or None
-        None where all is one piece.
-    """
-    if problem.surface.components.max() == 0:
-        return None
+def laid_out(problem: Problem) -> Layout:
+    """How the pieces of a mesh lie to joints and bones, whatever they are weighted with."""
     pieces = pieces_of(problem.surface)
     small = pieces.area < BODY * pieces.area.sum()
     near = _near(problem, pieces, small)
@@ -76,7 +64,7 @@ def laid_out(problem: Problem) -> Layout | None:
     return Layout(pieces, small, deep, touched, whole, near.alone, _along(problem, pieces, asked))
 
 
-def settled(problem: Problem, weights: sparse.csr_array, layout: Layout | None) -> sparse.csr_array:
+def settled(problem: Problem, weights: sparse.csr_array, layout: Layout) -> sparse.csr_array:
     """Let pieces of a mesh that do not bend move as one.
 
     A rigid piece turns about its joint, so the joint is in the piece or at its edge:
@@ -94,15 +82,13 @@ def settled(problem: Problem, weights: sparse.csr_array, layout: Layout | None) 
     problem : Problem
     weights : csr_array, shape (n, j)
         As a method solved them, vertex by vertex. Rows sum to 1.
-    layout : Layout or None
+    layout : Layout
         ``laid_out(problem)``.
 
     Returns
     -------
     csr_array, shape (n, j)
     """
-    if layout is None:
-        return weights
     surface, pieces, small, touched = problem.surface, layout.pieces, layout.small, layout.touched
     held = (pieces.gather @ weights).toarray() / pieces.area[:, None]
     own = small & (held.max(axis=1) > OWN)
