@@ -52,7 +52,16 @@ QUADRATURE = np.array([[4, 1, 1], [1, 4, 1], [1, 1, 4]]) / 6
 
 
 def laid_out(problem: Problem) -> Layout:
-    """How the pieces of a mesh lie to joints and bones, whatever they are weighted with."""
+    """How the pieces of a mesh lie to joints and bones, whatever they are weighted with.
+
+    Parameters
+    ----------
+    problem : Problem
+
+    Returns
+    -------
+    Layout
+    """
     pieces = pieces_of(problem.surface)
     small = pieces.area < BODY * pieces.area.sum()
     near = _near(problem, pieces, small)

@@ -6,7 +6,7 @@ from bodies import straight, tube
 from scipy.spatial.transform import Rotation
 
 from autoweight.rig import Skeleton
-from autoweight.skeleton.bones import bones, frames, links
+from autoweight.skeleton.bones import Bones, Reaches, bones, distances, frames, links
 from autoweight.skeleton.tips import with_tips
 from autoweight.surface import prepare
 from autoweight.surface.visibility import Sight
@@ -201,3 +201,26 @@ def test_a_root_in_the_place_of_its_only_child_keeps_flesh():
     rest = np.tile(np.eye(4), (3, 1, 1))
     rest[2, 0, 3] = 1
     assert bones(Skeleton(("base", "turn", "arm"), [-1, 0, 1], rest)).joint.tolist() == [0, 1, 2]
+
+
+def test_reaches_are_worked_out_where_they_are_asked_for(monkeypatch):
+    chance = np.random.default_rng(2)
+    points = chance.normal(size=(50, 3))
+    some = Bones(np.arange(3, dtype=np.int32), *chance.normal(size=(2, 3, 3)))
+    nearest = distances(points, some).min(axis=1)
+    asked = []
+
+    def counted(points, bones):
+        asked.append(len(points))
+        return distances(points, bones)
+
+    monkeypatch.setattr("autoweight.skeleton.bones.distances", counted)
+    away = Reaches(points, some)
+    corners = np.array([[3, 7], [7, 40]])
+    np.testing.assert_array_equal(away[corners], nearest[corners])
+    np.testing.assert_array_equal(away[:], nearest)
+    assert asked == [3, 47]
+    away = Reaches(points, some)
+    away.told(nearest)
+    np.testing.assert_array_equal(away[5:9], nearest[5:9])
+    assert asked == [3, 47]
