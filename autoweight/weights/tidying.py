@@ -12,12 +12,12 @@ from scipy import sparse
 from autoweight.errors import RecipeError, WeightsError
 from autoweight.recipes.recipe import BITS, Tidy
 from autoweight.rig import Mesh, Skeleton, Weights
-from autoweight.rows import entry_rows, replaced, row_differences, selected
+from autoweight.rows import entry_rows, replaced, selected
 from autoweight.surface import Surface, prepare
 from autoweight.weights.locks import Locks
 from autoweight.weights.strays import SAME, remaining, unwanted
 
-__all__ = ["precision", "quantise", "steps", "tidy"]
+__all__ = ["precision", "quantise", "tidy"]
 
 CHUNK = 1 << 14
 """Rows worked on at once; their block stays in the cache."""
@@ -173,25 +173,6 @@ def precision(weights: Weights) -> int:
         if np.abs(units - np.round(units)).max(initial=0.0) < UNIT_SLACK:
             return bits
     return 32
-
-
-def steps(before: Weights, after: Weights, edges: NDArray[np.int32]) -> NDArray[np.float64]:
-    """How far tidying pulled neighbours apart.
-
-    Parameters
-    ----------
-    before, after : Weights
-        The same vertices and joints, before and after.
-    edges : ndarray, shape (e, 2)
-        Pairs of neighbouring vertices.
-
-    Returns
-    -------
-    ndarray, shape (e,)
-        Σ_j |(after − before) at one end − the same at the other|, 0 to 4.
-    """
-    change = sparse.csr_array(after.matrix - before.matrix)
-    return row_differences(change, edges[:, 0], edges[:, 1])
 
 
 def _largest(block: NDArray[np.float64], most: int) -> NDArray[np.float64]:
