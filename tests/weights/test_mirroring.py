@@ -8,7 +8,8 @@ from autoweight import Mesh, Rig, Skeleton, Weights
 from autoweight.errors import GeometryError, RecipeError, WeightsError
 from autoweight.skeleton.sides import UNPAIRED, Plane, pairs
 from autoweight.surface import prepare
-from autoweight.weights.mirroring import counterparts, mirror, unevenness
+from autoweight.weights.counterparts import counterparts
+from autoweight.weights.mirroring import mirror, unevenness
 
 
 @pytest.mark.parametrize("keep", ["positive", "negative", "mean"])
