@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -23,6 +23,7 @@ from autoweight.cli.options import (
 
 if TYPE_CHECKING:
     from autoweight.flexing import Flexion, Place
+    from autoweight.methods import Progress
     from autoweight.pose.clip import Clip
     from autoweight.recipes.recipe import Recipe
     from autoweight.rig import Rig
@@ -173,7 +174,7 @@ def _flexed(
     skinning: str,
     recipe: Recipe,
     across: Plane | None,
-    progress: Callable[[str, float], None],
+    progress: Progress,
 ) -> Flexion:
     from autoweight.flexing import Place, flex
 

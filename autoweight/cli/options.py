@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
+    from autoweight.methods import Progress
     from autoweight.rig import Rig
 
 __all__ = [
@@ -262,7 +263,7 @@ def table(rows: list[tuple[str, ...]]) -> str:
     )
 
 
-def progress_to_stderr(quiet: bool) -> Callable[[str, float], None]:
+def progress_to_stderr(quiet: bool) -> Progress:
     """A progress callback that speaks up once the work has taken a second."""
     if quiet:
         return lambda stage, share: None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,6 +22,7 @@ from autoweight.cli.options import (
 )
 
 if TYPE_CHECKING:
+    from autoweight.methods import Progress
     from autoweight.recipes.recipe import Recipe
     from autoweight.rig import Rig
 
@@ -69,9 +69,7 @@ def command(
     )
 
 
-def _review(
-    rig: Rig, title: str, output: str, asked: Recipe, progress: Callable[[str, float], None]
-) -> dict[str, Any]:
+def _review(rig: Rig, title: str, output: str, asked: Recipe, progress: Progress) -> dict[str, Any]:
     """Write the review of one character, and say what was found."""
     from autoweight.flexing import flex
     from autoweight.io.atomic import write

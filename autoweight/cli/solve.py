@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -23,6 +22,7 @@ from autoweight.cli.options import (
 )
 
 if TYPE_CHECKING:
+    from autoweight.methods import Progress
     from autoweight.recipes.recipe import Recipe
     from autoweight.rig import Rig
     from autoweight.stages.solving import Solution
@@ -179,7 +179,7 @@ def _solved(
     recipe: Recipe,
     taste: Taste | None,
     refine: bool,
-    progress: Callable[[str, float], None],
+    progress: Progress,
 ) -> Solution:
     """Weights of one character, refined if that is wanted."""
     from autoweight.stages.solving import first_pass

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,6 +24,7 @@ from autoweight.cli.options import (
 
 if TYPE_CHECKING:
     from autoweight.flexing import Place
+    from autoweight.methods import Progress
     from autoweight.pose.clip import Clip
     from autoweight.rig import Rig, Weights
 
@@ -101,7 +102,7 @@ def _page(
     earlier: Weights | None,
     png: Path | None,
     top: int,
-    progress: Callable[[str, float], None],
+    progress: Progress,
 ) -> dict[str, Any]:
     """Write the page of one character, and say what was written."""
     from autoweight.flexing import flex

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from importlib.resources import files
 from pathlib import Path
@@ -20,6 +20,7 @@ from autoweight.flexing.explaining import Turn, explain, posed, region
 from autoweight.io import load, save
 from autoweight.io.atomic import write
 from autoweight.io.ribbon import save_ribbon
+from autoweight.methods import Progress
 from autoweight.pose.motion import played, range_of_motion
 from autoweight.pose.skinning import carried, linear_blend
 from autoweight.recipes.profiles import Falloff
@@ -81,7 +82,7 @@ class Step:
     sound: bool = True
 
 
-def tour(place: Path, progress: Callable[[str, float], None]) -> Iterator[Step]:
+def tour(place: Path, progress: Progress) -> Iterator[Step]:
     """Model the axolotl and take it through the tool.
 
     Parameters
@@ -129,9 +130,7 @@ def tour(place: Path, progress: Callable[[str, float], None]) -> Iterator[Step]:
     yield _drawn(written, place)
 
 
-def _weighted(
-    rig: Rig, surface: Surface, place: Path, progress: Callable[[str, float], None]
-) -> tuple[Rig, Step]:
+def _weighted(rig: Rig, surface: Surface, place: Path, progress: Progress) -> tuple[Rig, Step]:
     recipe_file, path = place / "recipe.toml", place / "weighted.glb"
     write(recipe_file, [files("autoweight.demo").joinpath("axolotl.toml").read_bytes()])
     begun = perf_counter()
@@ -144,9 +143,7 @@ def _weighted(
     return load(path), Step("weighted", told, (str(recipe_file), str(path)), figures)
 
 
-def _flexed(
-    rig: Rig, surface: Surface, place: Path, progress: Callable[[str, float], None]
-) -> Step:
+def _flexed(rig: Rig, surface: Surface, place: Path, progress: Progress) -> Step:
     clip = range_of_motion(rig.skeleton, ACROSS)
     found = flex(rig, clip, plane=ACROSS, surface=surface, progress=progress)
     path = place / "motion.glb"
@@ -208,7 +205,7 @@ def _ribbon(rig: Rig, place: Path) -> Step:
     )
 
 
-def _swimming(rig: Rig, place: Path, progress: Callable[[str, float], None]) -> Step:
+def _swimming(rig: Rig, place: Path, progress: Progress) -> Step:
     """Two shapes that make a travelling wave, masked so that the head stays where it is."""
     chain = chain_between(rig.skeleton, "spine_2", "tail_8")
     along = along_chain(rig, chain, progress=progress)
