@@ -9,6 +9,7 @@ from scipy import sparse
 __all__ = [
     "entry_rows",
     "heaviest",
+    "in_units",
     "narrow",
     "normalised",
     "one_each",
@@ -111,6 +112,31 @@ def normalised(matrix: sparse.sparray) -> sparse.csr_array:
     scale = np.divide(1.0, sums, out=np.zeros_like(sums), where=sums > 0)
     rows.data *= np.repeat(scale, np.diff(rows.indptr))
     return rows
+
+
+def in_units(rows: NDArray[np.float64], total: int) -> NDArray[np.float64]:
+    """Rows rounded to whole numbers with an exact sum, by the method of largest remainders.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (r, k)
+        Not negative, every row with a positive sum.
+    total : int
+        What each row sums to.
+
+    Returns
+    -------
+    ndarray, shape (r, k)
+        Of equal remainders the first is rounded up. Rows that are whole numbers of such units
+        already, but for rounding, stay so.
+    """
+    wanted = rows * (total / rows.sum(axis=1, keepdims=True))
+    found = np.floor(wanted)
+    missing = total - found.sum(axis=1, keepdims=True)
+    order = np.argsort(found - wanted, axis=1, kind="stable")
+    raised = np.zeros_like(found)
+    np.put_along_axis(raised, order, np.arange(rows.shape[1]) < missing, axis=1)
+    return found + raised
 
 
 def row_differences(

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.rig import Weights
-from autoweight.rows import entry_rows, ranks
+from autoweight.rows import entry_rows, in_units, ranks
 
-__all__ = ["slots", "sound", "whole"]
+__all__ = ["slots", "sound"]
 
 # The format allows 2e-7 for each non-zero weight, summed in float32; half of it leaves room for
 # that sum's own rounding. Rows nearer than this are kept bit for bit.
@@ -47,7 +47,8 @@ def slots(matrix: sparse.csr_array, bits: int) -> tuple[NDArray[np.int32], NDArr
     values = np.zeros((count, width))
     values[row, slot] = matrix.data
 
-    stored = _floats(values) if bits == 32 else whole(values, 2**bits - 1)
+    kind = {32: np.float32, 16: np.uint16, 8: np.uint8}[bits]
+    stored = _floats(values) if bits == 32 else in_units(values, 2**bits - 1).astype(kind)
     # Sorted after rounding: rounded weights can tie, and a tie must fall the same way when the
     # file is read and written again.
     order = np.argsort(-stored.astype(np.float32), axis=1, kind="stable")
@@ -55,30 +56,6 @@ def slots(matrix: sparse.csr_array, bits: int) -> tuple[NDArray[np.int32], NDArr
     joints = np.take_along_axis(joints, order, axis=1)
     joints[stored == 0] = 0
     return joints, stored
-
-
-def whole(values: NDArray[np.float64], total: int) -> NDArray[Any]:
-    """Rows rounded to whole numbers with an exact sum, by largest remainder.
-
-    Parameters
-    ----------
-    values : ndarray, shape (n, k)
-        Not negative, every row with a positive sum.
-    total : int
-        What each row sums to, 65535 or 255.
-
-    Returns
-    -------
-    ndarray, shape (n, k), uint16 or uint8
-        Of equal remainders the first is rounded up.
-    """
-    scaled = values * (total / values.sum(axis=1, keepdims=True))
-    floor = np.floor(scaled)
-    missing = total - floor.sum(axis=1, keepdims=True)
-    order = np.argsort(floor - scaled, axis=1, kind="stable")
-    raised = np.zeros_like(floor)
-    np.put_along_axis(raised, order, np.arange(values.shape[1]) < missing, axis=1)
-    return (floor + raised).astype(np.uint16 if total > 255 else np.uint8)
 
 
 def sound(raw: sparse.csr_array | None) -> Weights | None:

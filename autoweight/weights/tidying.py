@@ -12,7 +12,7 @@ from scipy import sparse
 from autoweight.errors import RecipeError, WeightsError
 from autoweight.recipes.recipe import BITS, Tidy
 from autoweight.rig import Mesh, Skeleton, Weights
-from autoweight.rows import entry_rows, replaced, selected
+from autoweight.rows import entry_rows, in_units, replaced, selected
 from autoweight.surface import Surface, prepare
 from autoweight.weights.locks import Locks
 from autoweight.weights.strays import SAME, remaining, unwanted
@@ -149,18 +149,13 @@ def quantise(weights: Weights, bits: int, *, locks: Locks | None = None) -> Weig
     """
     if bits not in BITS:
         raise RecipeError(f"bits is {bits}; weights are written with 32, 16 or 8")
-    whole = float(2**bits - 1)
 
     def rounded(block: NDArray[np.float64]) -> NDArray[np.float64]:
+        if bits < 32:
+            return in_units(block, 2**bits - 1) / (2**bits - 1)
         total = block.sum(axis=1, keepdims=True)
         block = block / np.where(np.abs(total - 1) < FLOAT_SLACK, 1.0, total)
-        if bits == 32:
-            return block.astype(np.float32).astype(np.float64)
-        units = np.floor(block * whole + UNIT_SLACK)  # k / 255 · 255 may come out just below k
-        remainder = block * whole - units
-        missing = whole - units.sum(axis=1, keepdims=True)
-        rank = np.argsort(np.argsort(-remainder, axis=1, kind="stable"), axis=1, kind="stable")
-        return (units + (rank < missing)) / whole
+        return block.astype(np.float32).astype(np.float64)
 
     found = Weights(_by_row(weights.matrix, rounded))
     return locks.hold(found) if locks and bits == 32 else found
