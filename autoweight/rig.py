@@ -152,6 +152,9 @@ class Skeleton:
     tips : mapping of int to array_like, shape (3,), optional
         Where the bone of a joint ends in bind space, by the number of the joint, where the file
         says so: mostly of joints without children.
+    apart : frozenset of int, optional
+        Joints that no flesh hangs on, such as the socket of a prop, nor on any that hang from them:
+        no bone leads to them.
 
     Raises
     ------
@@ -165,6 +168,7 @@ class Skeleton:
     parents: NDArray[np.int32]
     rest: NDArray[np.float64]
     tips: Mapping[int, NDArray[np.float64]] = field(default_factory=dict)
+    apart: frozenset[int] = frozenset()
 
     def __post_init__(self) -> None:
         names = tuple(self.names)
@@ -296,7 +300,8 @@ class Skeleton:
         """
         found: list[tuple[int, ...]] = []
         taken: set[int] = set()
-        for joint, below in enumerate(self.children):  # parents come first
+        for joint, hanging in enumerate(self.children):  # parents come first
+            below = [child for child in hanging if child not in self.apart]
             if len(below) < 2 or self.parents[joint] < 0 or joint in taken:
                 continue
             limbs = {child for child in below if self.children[child]}
@@ -317,9 +322,10 @@ class Skeleton:
     def above(self) -> NDArray[np.intp]:
         """The joint whose flesh each one's goes on from, -1 for none, (j,).
 
-        Its parent, but along bones that are `divided` the joint before.
+        Its parent, but along bones that are `divided` the joint before; -1 too for what is `apart`.
         """
         found = self.parents.astype(np.intp)
+        found[list(self.apart)] = -1
         for line in self.divided:
             found[list(line[1:])] = line[:-1]
         return found

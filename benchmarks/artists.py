@@ -38,6 +38,7 @@ from autoweight.recipes.recipe import Recipe, literal
 from autoweight.rig import Mesh, Rig, Skeleton, Weights
 from autoweight.rows import scaled
 from autoweight.skeleton.bones import bones, closest, distances, frames
+from autoweight.skeleton.roles import without_flesh
 from autoweight.stages.planning import plan, roles
 from autoweight.stages.solving import solve
 from autoweight.surface import prepare
@@ -224,12 +225,14 @@ def constant(name: str, *value: float) -> float:
 
 
 def _measured(rig: Rig, methods: tuple[str, ...]) -> list[tuple[float, float]]:
-    surface, skeleton = prepare(rig.mesh), rig.skeleton
+    surface = prepare(rig.mesh)
     bare = replace(rig, weights=None, attributes={})
     found = []
     for skip in (tuple(map(literal, rig.unused_joints)), ()):
         sight = Sight(surface)
-        active = plan(Recipe(skip=skip), bare, roles(skeleton, sight)).active
+        idle = roles(rig.skeleton, sight)
+        active = plan(Recipe(skip=skip), bare, idle).active
+        skeleton = without_flesh(rig.skeleton, idle, np.zeros(len(active), dtype=bool))
         frame = frames(skeleton, sight.depth)
         limbs = bones(skeleton, active, frame)
         problem = Problem(surface, skeleton, limbs, active, frames=frame, sight=sight)

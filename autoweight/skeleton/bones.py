@@ -260,7 +260,8 @@ def _unaimed(skeleton: Skeleton) -> NDArray[np.bool_]:
     at, ways = skeleton.positions, skeleton.ways
     near = SAME * float(np.ptp(at, axis=0).max())
     found = np.zeros(len(skeleton), dtype=bool)
-    for joint, below in enumerate(skeleton.children):
+    for joint, hanging in enumerate(skeleton.children):
+        below = [child for child in hanging if child not in skeleton.apart]
         for each in below if len(below) > 1 else ():
             if skeleton.children[each] or each in skeleton.tips:
                 continue

@@ -5,7 +5,8 @@ No one sign tells a helper: it takes where a joint is, and what hangs from it or
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,11 @@ from autoweight.rig import Skeleton
 from autoweight.skeleton.bones import leads
 from autoweight.skeleton.sides import words
 
-__all__ = ["Fleshless", "fleshless"]
+__all__ = ["Fleshless", "Lacking", "fleshless"]
+
+Lacking = Callable[[NDArray[np.intp], NDArray[np.bool_]], NDArray[np.bool_]]
+"""Whether the mesh lacks what joints, (k,), are called for, some of them built in, (k,):
+`autoweight.methods.things.lacking`."""
 
 OUTSIDE = 0.01
 """A joint farther outside the body than this, in diagonals, is not in its flesh."""
@@ -44,6 +49,19 @@ DEFORMING = frozenset(["def", "deform", "bind", "skin"])
 ENDING = frozenset(["end", "nub", "endsite"])
 """Words for the end of a chain."""
 
+CARRIED = frozenset(
+    ("prop", "props", "socket", "attach", "attachment", "mount", "slot", "item", "holster")
+    + ("weapon", "weapons", "sword", "shield", "quiver", "sheath", "ammo", "projectile")
+    + ("helmet", "backpack", "camera")
+)
+"""Words for things that are carried, and for what holds them (common practice, no source)."""
+
+BUILT_IN = frozenset(["eye", "eyes", "eyeball", "eyeballs", "gun"])
+"""Words for things that turn in the flesh of the joint they hang from."""
+
+JOINTS = frozenset(["joint", "jnt", "bone", "left", "l", "lf", "lft", "right", "r", "rt", "rgt"])
+"""Words that say nothing of what a joint is for."""
+
 SHOWN = 4
 """Joints named in a line before the rest are only counted."""
 
@@ -57,11 +75,14 @@ class Fleshless:
     names : tuple of str
     joints : tuple of int
     reason : str
+    ends : bool
+        Whether a bone may end or begin at them all the same.
     """
 
     names: tuple[str, ...]
     joints: tuple[int, ...]
     reason: str
+    ends: bool
 
     def __str__(self) -> str:
         more = f" and {len(self.names) - SHOWN} more" if len(self.names) > SHOWN else ""
@@ -69,7 +90,10 @@ class Fleshless:
 
 
 def fleshless(
-    skeleton: Skeleton, outside: NDArray[np.float64], box: NDArray[np.float64]
+    skeleton: Skeleton,
+    outside: NDArray[np.float64],
+    box: NDArray[np.float64],
+    lacking: Lacking,
 ) -> tuple[Fleshless, ...]:
     """Find the joints that are not there to move flesh.
 
@@ -81,6 +105,7 @@ def fleshless(
         `autoweight.surface.visibility.Sight.outside`.
     box : ndarray, shape (2, 3)
         Lowest and highest corner of the body.
+    lacking : callable
 
     Returns
     -------
@@ -96,7 +121,9 @@ def fleshless(
     - a target: outside, with nothing below it and not at the end of a chain, and out of the
       body's box or called so;
     - a double: in the place of another joint, and called so or the other called deforming;
-    - an end: last and in line, and called so or at its parent's tip.
+    - an end: last and in line, and called so or at its parent's tip;
+    - a thing that the mesh lacks: last, and called for what is carried, or inside and for what is
+      built in.
     """
     count = len(skeleton)
     kinds = np.full(count, -1)
@@ -146,20 +173,67 @@ def fleshless(
         )
         if at_tip or called[joint] & ENDING:
             kinds[joint] = 3
+    carried, built_in = _things(skeleton, called, outside)
+    things = np.flatnonzero((carried | built_in) & (kinds < 0))
+    if len(things):
+        things = things[lacking(things, built_in[things])]
+        kinds[things] = np.where(built_in[things], 5, 4)
     if (kinds >= 0).all():
         return ()
     found = []
-    for kind, reason in enumerate(
+    for kind, (reason, ends) in enumerate(
         (
-            "outside the body, and what has flesh hangs below",
-            "outside the body, with nothing below",
-            "in the place of another joint that moves the skin",
-            "only the end of the bone before",
+            ("outside the body, and what has flesh hangs below", True),
+            ("outside the body, with nothing below", False),
+            ("in the place of another joint that moves the skin", False),
+            ("only the end of the bone before", True),
+            ("for something carried that is not in the mesh", False),
+            ("for something built in that is not in the mesh", True),
         )
     ):
         joints = np.flatnonzero(kinds == kind).tolist()
         if joints:
-            found.append(
-                Fleshless(tuple(skeleton.names[each] for each in joints), tuple(joints), reason)
-            )
+            names = tuple(skeleton.names[each] for each in joints)
+            found.append(Fleshless(names, tuple(joints), reason, ends))
     return tuple(found)
+
+
+def without_flesh(
+    skeleton: Skeleton, found: Sequence[Fleshless], used: NDArray[np.bool_]
+) -> Skeleton:
+    """A skeleton in which joints that are left out are apart, where no bone ends at them.
+
+    Parameters
+    ----------
+    skeleton : Skeleton
+    found : sequence of Fleshless
+    used : ndarray, shape (j,), bool
+        Joints that have flesh all the same.
+
+    Returns
+    -------
+    Skeleton
+        What others with flesh hang from is not apart.
+    """
+    idle = {joint for each in found if not each.ends for joint in each.joints}
+    apart: set[int] = set()
+    for joint in sorted(idle - set(np.flatnonzero(used).tolist()), reverse=True):
+        if apart.issuperset(skeleton.children[joint]):
+            apart.add(joint)
+    return replace(skeleton, apart=frozenset(apart)) if apart else skeleton
+
+
+def _things(
+    skeleton: Skeleton, called: Sequence[frozenset[str]], outside: NDArray[np.float64]
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Last joints called for what is carried, (j,), and those inside for what is built in, (j,)."""
+    carried, built_in = np.zeros((2, len(skeleton)), dtype=bool)
+    for joint in reversed(range(len(skeleton))):
+        parent = skeleton.parents[joint]
+        if parent >= 0 and carried[list(skeleton.children[joint])].all():
+            own = {word for word in called[joint] if not word.isdigit()}
+            carried[joint] = bool(own & CARRIED)
+            # Lids and corners of an eye are called for an eye too.
+            plain = own <= BUILT_IN | called[parent] | JOINTS | DEFORMING
+            built_in[joint] = outside[joint] < -SKIN and plain and bool(own & BUILT_IN)
+    return carried, built_in & ~carried

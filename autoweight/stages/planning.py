@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from autoweight.methods import find
+from autoweight.methods.things import lacking
 from autoweight.recipes.profiles import Falloff
 from autoweight.recipes.recipe import Recipe
 from autoweight.rig import Rig, Skeleton
@@ -95,7 +97,8 @@ def roles(skeleton: Skeleton, sight: Sight) -> tuple[Fleshless, ...]:
     """The joints of a skeleton that have no flesh of a body; see `autoweight.skeleton.roles`."""
     vertices = sight.surface.vertices
     box = np.array([vertices.min(axis=0), vertices.max(axis=0)])
-    return fleshless(skeleton, sight.outside(skeleton.positions), box)
+    outside = sight.outside(skeleton.positions)
+    return fleshless(skeleton, outside, box, partial(lacking, sight, skeleton))
 
 
 def active_joints(

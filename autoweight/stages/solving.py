@@ -25,6 +25,7 @@ from autoweight.recipes.recipe import Recipe
 from autoweight.rig import Rig, Skeleton, Weights
 from autoweight.rows import one_each, replaced, scaled
 from autoweight.skeleton.bones import Reaches, bones, frames
+from autoweight.skeleton.roles import without_flesh
 from autoweight.stages.attaching import attach
 from autoweight.stages.learning import taste_of
 from autoweight.stages.planning import Plan, RigidPlan, plan, plane_of, roles
@@ -415,12 +416,16 @@ class _Task:
         self.sight = recall("sight", (), lambda: Sight(surface))
         idle_joints = recall("roles", (), lambda: roles(rig.skeleton, self.sight))
         self.planned = plan(recipe, rig, idle_joints)
-        self.frames = recall("frames", (), lambda: frames(rig.skeleton, self.sight.depth))
-        self.bones = bones(rig.skeleton, self.planned.active, self.frames)
+        used = recipe.chosen(rig.skeleton.names, "joint", "use")
+        self.skeleton = without_flesh(rig.skeleton, idle_joints, used)
+        self.frames = recall(
+            "frames", self.skeleton.apart, lambda: frames(self.skeleton, self.sight.depth)
+        )
+        self.bones = bones(self.skeleton, self.planned.active, self.frames)
         self.decisions = [
             *surface.repairs,
             *_left_out(rig, self.planned),
-            *_divided(rig.skeleton, self.planned),
+            *_divided(self.skeleton, self.planned),
         ]
         if self.taste:
             self._leave_idle(self.taste)
@@ -434,7 +439,7 @@ class _Task:
 
     def _leave_idle(self, taste: Taste) -> None:
         """Give no weight to joints that finished rigs give none."""
-        skeleton, active = self.rig.skeleton, self.planned.active
+        skeleton, active = self.skeleton, self.planned.active
         wanted = self.recipe.chosen(skeleton.names, "joint", "use")
         none = idle(taste, skeleton, active & ~wanted)
         if none.any():
@@ -454,7 +459,7 @@ class _Task:
         given = usual(self.taste, rig.skeleton)
         given &= ~self.recipe.chosen(rig.skeleton.names, "joint", "skip")
         active = problem.active | given
-        problem = replace(problem, active=active, bones=bones(rig.skeleton, active, self.frames))
+        problem = replace(problem, active=active, bones=bones(self.skeleton, active, self.frames))
         free = active.copy()
         for number, rule in enumerate(self.recipe.chain):
             if rule.method is not None or rule.falloff is not None:
@@ -474,7 +479,7 @@ class _Task:
         """What is asked of a method."""
         return Problem(
             self.surface,
-            self.rig.skeleton,
+            self.skeleton,
             self.bones,
             self.planned.active,
             self.progress,

@@ -85,7 +85,7 @@ def test_an_end_is_last_in_line_and_called_so_or_at_the_tip():
 def test_something_is_always_left():
     outside, box = np.array([-1.0, 0.5]), np.array([[0, 0, 0], [1, 1, 1.0]])
     skeleton = named(("root_end", -1, (0.5, 0, 0)), ("b_end", 0, (0.5, -1, 0))).skeleton
-    assert len(fleshless(skeleton, outside, box)) == 1
+    assert len(fleshless(skeleton, outside, box, lambda joints, _: joints > 0)) == 1
 
 
 def test_a_recipe_overrules_what_was_found():
