@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import signal
 import sys
 import threading
 import time
@@ -109,7 +110,7 @@ def apart(work: Callable[[Any], Any], given: Any, limits: Limits) -> Answer:
     ours, theirs = context.Pipe(duplex=False)
     line, ending = context.Pipe(duplex=False)
     child = context.Process(target=_called, args=(theirs, line, work, given, limits))
-    with _STARTING, _parenthood(), _environment(), _no_main():
+    with _STARTING, _parenthood(), _environment(), _no_main(), _uninterrupted():
         child.start()
     theirs.close()
     line.close()
@@ -136,7 +137,7 @@ def ready() -> None:
     if _context().get_start_method() == "forkserver":
         from multiprocessing import forkserver
 
-        with _STARTING, _environment(), _no_main():
+        with _STARTING, _environment(), _no_main(), _uninterrupted():
             forkserver.ensure_running()
 
 
@@ -194,6 +195,25 @@ def _environment() -> Iterator[None]:
                 del os.environ[name]
             else:
                 os.environ[name] = value
+
+
+@contextmanager
+def _uninterrupted() -> Iterator[None]:
+    """Ctrl-C goes to all processes of a terminal; the caller alone answers it, and all die with it.
+
+    What is started here keeps the signal blocked.
+    """
+    if not hasattr(signal, "pthread_sigmask"):  # on Windows
+        yield
+        return
+    from multiprocessing import resource_tracker
+
+    resource_tracker.ensure_running()  # which would let the signal through again
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _called(

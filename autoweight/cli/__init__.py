@@ -36,6 +36,9 @@ COMMANDS = {
 }
 """Name and one line for each; the module of that name in this package has the rest."""
 
+STOPPED = 130
+"""What a shell takes for the end by Ctrl-C: 128 and the number of its signal."""
+
 
 class _Group(click.Group):
     """Loads a command's module only when the command is called."""
@@ -58,6 +61,9 @@ class _Group(click.Group):
         except AutoweightError as error:
             click.echo(f"autoweight: {error}", err=True)
             sys.exit(2)
+        except KeyboardInterrupt:
+            click.echo("autoweight: stopped", err=True)
+            sys.exit(STOPPED)
 
 
 @click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"]})

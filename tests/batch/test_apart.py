@@ -85,3 +85,10 @@ def alive(pid: int) -> bool:
         return False
     status = Path(f"/proc/{pid}/stat")
     return not (status.exists() and status.read_text().rpartition(")")[2].split()[0] == "Z")
+
+
+def test_ctrl_c_is_for_the_caller_alone():
+    """It goes to all processes of a terminal; jobs would print where they were."""
+    answer = apart(chores.blocked_signals, None, FEW)
+    assert signal.SIGINT in answer.value, answer.trouble
+    assert signal.SIGINT not in signal.pthread_sigmask(signal.SIG_BLOCK, ())

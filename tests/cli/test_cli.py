@@ -2,6 +2,7 @@
 
 import re
 import shlex
+import signal
 import subprocess
 import sys
 import textwrap
@@ -87,3 +88,13 @@ def test_an_error_is_one_line_on_stderr_and_exit_code_2(tmp_path):
 def test_every_public_name_is_there():
     for name in autoweight.__all__:
         assert getattr(autoweight, name) is not None
+
+
+def test_ctrl_c_is_told_from_a_finding(tmp_path, monkeypatch):
+    def interrupted(*_, **__):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("autoweight.io.load_all", interrupted)
+    run = CliRunner().invoke(main, ["check", str(tmp_path / "rig.glb")])
+    assert run.exit_code == 128 + signal.SIGINT
+    assert run.stderr == "autoweight: stopped\n"

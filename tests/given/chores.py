@@ -1,6 +1,7 @@
 """Calls for a process of their own: good, bad and endless."""
 
 import os
+import signal
 import time
 from pathlib import Path
 
@@ -45,3 +46,7 @@ def slowly(given):
     time.sleep(seconds)
     Path(folder, f"{number}.done").write_text(str(number))
     return number
+
+
+def blocked_signals(_):
+    return {int(each) for each in signal.pthread_sigmask(signal.SIG_BLOCK, ())}
