@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from autoweight.errors import FileError, SkeletonError
 from autoweight.io.gltf import accessors
 from autoweight.io.gltf.container import Container
-from autoweight.io.gltf.hierarchy import Hierarchy, label
+from autoweight.io.gltf.hierarchy import Hierarchy, distinct, label
 from autoweight.rig import Skeleton
 from autoweight.skeleton.tips import with_tips
 
@@ -98,7 +98,7 @@ def skeleton_of(hierarchy: Hierarchy, bindings: list[Binding]) -> tuple[Skeleton
         for node, matrix in zip(binding.joints, bound, strict=True):
             rest.setdefault(node, matrix)
     skeleton = Skeleton(
-        tuple(label(hierarchy.nodes, node) for node in nodes),
+        tuple(distinct(label(hierarchy.nodes, node) for node in nodes)),
         hierarchy.parents_among(nodes),
         np.array([rest[node] for node in nodes]),
     )

@@ -8,6 +8,7 @@ a group, which may hold a whole crowd.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -16,7 +17,7 @@ from scipy import sparse
 from scipy.sparse.csgraph import connected_components
 
 from autoweight.errors import FileError
-from autoweight.io.gltf.hierarchy import Hierarchy, label
+from autoweight.io.gltf.hierarchy import Hierarchy, distinct, label
 from autoweight.io.gltf.pieces import Piece
 from autoweight.io.gltf.schema import Tree, nth
 
@@ -71,7 +72,7 @@ def characters(tree: Tree, hierarchy: Hierarchy, pieces: Sequence[Piece]) -> lis
     surely = set().union(*joints.values())
     groups: list[list[int]] = []
     for group in _joined(lines, set(hierarchy.order) - shown | surely):
-        # No skeleton has two joints of one name, so those that would are two characters.
+        # Skins that have joints of one name between them are two characters.
         clash = _clashing(hierarchy, [joints[number] for number in group])
         groups += _joined({each: lines[each] for each in group}, surely) if clash else [group]
     held = [frozenset().union(*(joints[number] for number in group)) for group in groups]
@@ -128,8 +129,11 @@ def _joined(lines: Mapping[int, set[int]], telling: set[int]) -> list[list[int]]
 
 
 def _clashing(hierarchy: Hierarchy, joints: Sequence[Sequence[int]]) -> bool:
-    nodes = set().union(*joints)
-    return len({label(hierarchy.nodes, node) for node in nodes}) < len(nodes)
+    names = {node: label(hierarchy.nodes, node) for node in set().union(*joints)}
+    within: Counter[str] = Counter()  # most joints that a skin alone has of each name
+    for nodes in joints:
+        within |= Counter(names[node] for node in set(nodes))
+    return any(many > within[name] for name, many in Counter(names.values()).items())
 
 
 def _names(hierarchy: Hierarchy, held: Sequence[frozenset[int]]) -> list[str]:
@@ -142,10 +146,5 @@ def _names(hierarchy: Hierarchy, held: Sequence[frozenset[int]]) -> list[str]:
         others = set().union(*lines[:number], *lines[number + 1 :])
         own = sorted(line - others, key=depth.__getitem__) or [min(held[number], default=0)]
         unique = [labels[node] for node in own if labels.count(labels[node]) == 1]
-        plain = name = unique[0] if unique else labels[own[0]] if labels else f"skin {number}"
-        count = 1
-        while name in names:
-            count += 1
-            name = f"{plain}#{count}"
-        names.append(name)
-    return names
+        names.append(unique[0] if unique else labels[own[0]] if labels else f"skin {number}")
+    return distinct(names)

@@ -5,6 +5,7 @@ Source: Khronos, glTF 2.0, section 3.5 (scenes, nodes, transformations).
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from functools import cached_property
 
@@ -15,7 +16,7 @@ from scipy.spatial.transform import Rotation
 from autoweight.errors import FileError, SkeletonError
 from autoweight.io.gltf.schema import Node, nth
 
-__all__ = ["Hierarchy", "compose", "decompose", "label"]
+__all__ = ["Hierarchy", "compose", "decompose", "distinct", "label"]
 
 SHEAR = 1e-4
 """What looks sheared by less is what float32 and the inversions of an exporter leave of a rotation
@@ -25,6 +26,19 @@ under scaled joints: a ten-thousandth of a bone, of which five rigs of 32 had a 
 def label(nodes: tuple[Node, ...], index: int) -> str:
     """A node's name, or a made-up one."""
     return nodes[index].name or f"node_{index}"
+
+
+def distinct(names: Iterable[str]) -> list[str]:
+    """Names as they are, and those that were there before with a number, from ``#2``."""
+    found: dict[str, None] = {}
+    count: Counter[str] = Counter()
+    for name in names:
+        unique = name
+        while unique in found:
+            count[name] += 1
+            unique = f"{name}#{count[name] + 1}"
+        found[unique] = None
+    return list(found)
 
 
 def compose(

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 
 from autoweight.errors import FileError, SkeletonError, suggestion
-from autoweight.io.gltf.hierarchy import Hierarchy, label
+from autoweight.io.gltf.hierarchy import Hierarchy, distinct, label
 from autoweight.io.gltf.schema import Primitive, Tree, nth
 
 __all__ = [
@@ -38,13 +38,13 @@ class Piece:
     primitive: Primitive
 
 
-def pieces(tree: Tree, *, bound: bool) -> Iterator[Piece]:
+def pieces(tree: Tree, *, bound: bool) -> list[Piece]:
     """All primitives of the triangle meshes that have no skin, or the triangles of those that do.
 
     A skin is for all primitives of a mesh, so points and lines need weights with the first one;
     after that theirs are left alone.
     """
-    names: set[str] = set()
+    found: list[Piece] = []
     seen: set[tuple[int, int]] = set()
     for index, node in enumerate(tree.nodes):
         if node.mesh is None or (node.skin is not None) != bound:
@@ -70,12 +70,9 @@ def pieces(tree: Tree, *, bound: bool) -> Iterator[Piece]:
                     else nth(tree.materials, primitive.material, "material").name
                 )
                 name = f"{group}/{material or number}"
-            unique, count = name, 1
-            while unique in names:
-                count += 1
-                unique = f"{name}#{count}"
-            names.add(unique)
-            yield Piece(unique, group, index, node.mesh, number, primitive)
+            found.append(Piece(name, group, index, node.mesh, number, primitive))
+    names = distinct(piece.name for piece in found)
+    return [replace(piece, name=name) for piece, name in zip(found, names, strict=True)]
 
 
 def choose(found: list[Piece], patterns: Sequence[str]) -> list[Piece]:

@@ -5,6 +5,7 @@ Field names and rules follow the specification (Khronos, glTF 2.0, section 5).
 
 from __future__ import annotations
 
+import codecs
 import re
 from collections.abc import Sequence
 from typing import Annotated, Any, TypeVar
@@ -28,7 +29,6 @@ __all__ = [
     "nth",
 ]
 
-BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 SKIN_ATTRIBUTE = re.compile(r"(JOINTS|WEIGHTS)_\d+")
 
 Index = Annotated[int, msgspec.Meta(ge=0)]
@@ -169,9 +169,11 @@ def decode(text: bytes) -> Tree:
     """
     try:
         text.decode()  # what the schema does not name is not looked at below
-        tree = msgspec.json.decode(text.removeprefix(BYTE_ORDER_MARK), type=Tree)
+        tree = msgspec.json.decode(text.removeprefix(codecs.BOM_UTF8), type=Tree)
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
         raise FileError(f"is not valid glTF 2.0 ({error}); export it again") from error
+    except RecursionError as error:
+        raise FileError("has JSON that is nested too deep; export it again") from error
     if tree.asset.version.split(".")[0] != "2":
         raise FileError(f"is glTF {tree.asset.version}; export it as glTF 2.0")
     return tree
