@@ -16,6 +16,7 @@ __all__ = [
     "SkeletonError",
     "WeightsError",
     "naming",
+    "one_line",
     "suggestion",
     "unreadable",
 ]
@@ -70,6 +71,13 @@ def suggestion(name: str, choices: Iterable[str]) -> str:
         return f"did you mean {near[0]!r}?"
     listed = ", ".join(choices[:LISTED]) + (", …" if len(choices) > LISTED else "")
     return f"there are {listed}" if choices else "there are none"
+
+
+def one_line(text: str) -> str:
+    """The same without what would end the line, or steer the terminal it is printed on."""
+    if text.isprintable():
+        return text
+    return "".join(each if each.isprintable() else repr(each)[1:-1] for each in text)
 
 
 def unreadable(path: object, error: OSError) -> FileError:

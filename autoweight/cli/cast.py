@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from autoweight.cli.options import as_json, emit, quiet, scheduler, table, workers
+from autoweight.cli.options import as_json, emit, quiet, say, scheduler, table, workers
 
 if TYPE_CHECKING:
     from autoweight.cast.running import Line
@@ -70,14 +70,14 @@ def command(
         lines = run(load_cast(cast), into, scheduler=scheduler, workers=workers, told=told)
     emit({"characters": [row(line) for line in lines]}, as_json, lambda: _text(lines))
     if not as_json:
-        click.echo(summary(lines))
+        say(summary(lines))
     try:
         written = write_tables(lines, into, Path(cast).stem)
     except FileError as error:  # the work is done and told; a full disk is no fault of the file
         click.echo(f"autoweight: {error}", err=True)
         sys.exit(1)
     if not as_json:
-        click.echo(f"wrote  {written[-1]}")
+        say(f"wrote  {written[-1]}")
     sys.exit(0 if all(line.verdict == SOUND for line in lines) else 1)
 
 
@@ -91,9 +91,9 @@ def _draft(folder: str, output: str | None) -> None:
     text = draft(folder, Path(output).absolute().parent if output else Path.cwd())
     if output:
         write(output, [text.encode()])
-        click.echo(f"wrote  {output}")
+        say(f"wrote  {output}")
     else:
-        click.echo(text, nl=False)
+        say(text, nl=False)
 
 
 @contextmanager

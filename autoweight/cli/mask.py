@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import click
 
 from autoweight.cli.options import (
@@ -138,9 +140,12 @@ def _wave(text: str) -> tuple[float, float, tuple[float, float, float]]:
     if len(parts) != 3 or parts[2] not in AXES:
         raise RecipeError(f"--wave {text!r}: write size, length and x, y or z, such as 0.02,0.3,x")
     try:
-        return float(parts[0]), float(parts[1]), AXES[parts[2]]
-    except ValueError as error:
-        raise RecipeError(f"--wave {text!r}: size and length are numbers in scene units") from error
+        size, length = float(parts[0]), float(parts[1])
+    except ValueError:
+        size = length = math.nan
+    if not (math.isfinite(size) and math.isfinite(length)):
+        raise RecipeError(f"--wave {text!r}: size and length are numbers in scene units; mend them")
+    return size, length, AXES[parts[2]]
 
 
 def _text(result: dict) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import json
+import os
 import re
 import sys
 import textwrap
@@ -36,6 +37,7 @@ __all__ = [
     "progress_to_stderr",
     "quiet",
     "recipe",
+    "say",
     "scheduler",
     "table",
     "tidying",
@@ -181,7 +183,29 @@ QUIET_SECONDS = 1.0
 
 def emit(result: dict[str, Any], as_json: bool, text: Callable[[], str]) -> None:
     """Print a result on stdout, for machines or for people."""
-    click.echo(json.dumps(result, indent=2) if as_json else text())
+    say(json.dumps(result, indent=2) if as_json else text())
+
+
+def say(text: str, *, nl: bool = True) -> None:
+    """Print on stdout, which may be a file on a full disk.
+
+    Raises
+    ------
+    FileError
+        It takes no more.
+    """
+    from autoweight.errors import FileError
+
+    try:
+        click.echo(text, nl=nl)
+    except BrokenPipeError:
+        raise  # whoever reads it has read enough
+    except OSError as error:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # flushed again at the end
+        raise FileError(
+            f"standard output: cannot write ({error.strerror}); free the space or choose another "
+            "place"
+        ) from error
 
 
 @contextmanager
@@ -255,7 +279,10 @@ def emit_each(
 
 
 def table(rows: list[tuple[str, ...]]) -> str:
-    """Columns as wide as they need to be, two spaces apart."""
+    """Columns as wide as they need to be, two spaces apart; names may have any characters."""
+    from autoweight.errors import one_line
+
+    rows = [tuple(map(one_line, row)) for row in rows]
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     return "\n".join(
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from autoweight.cli.options import Choice, choosing
+from autoweight.cli.options import Choice, choosing, say
 
 
 @click.command()
@@ -32,7 +32,7 @@ def command(rig: str, output: str | None, taken: Choice, force: bool) -> None:
             raise FileError(f"{output}: is there already; choose another name or pass --force")
     text = draft(taken(rig), Path(rig).name)
     if output is None:
-        click.echo(text, nl=False)
+        say(text, nl=False)
         return
     write(output, [text.encode()])
-    click.echo(f"wrote {output}")
+    say(f"wrote {output}")

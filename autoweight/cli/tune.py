@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from autoweight.cli.options import Choice, choosing, flatten, force, recipe
+from autoweight.cli.options import Choice, choosing, flatten, force, recipe, say
 
 
 @click.command()
@@ -73,7 +73,7 @@ def command(
         secret = secrets.token_urlsafe(24)
         address = f"http://127.0.0.1:{at.getsockname()[1]}/{secret}/"
         live = Live(desk, path)
-        click.echo(f"recipe  {asked}\nrig     {written}\npage    {address}")
+        say(f"recipe  {asked}\nrig     {written}\npage    {address}")
         at.listen()
         if not no_open:
             webbrowser.open(address)

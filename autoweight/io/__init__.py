@@ -272,8 +272,14 @@ def check_place(
     """
     path = Path(path)
     _suffix(path, suffixes, "write")
-    if not path.parent.is_dir():
+    if not os.path.isdir(path.parent):
         raise FileError(f"{path}: cannot write, there is no folder {path.parent}; make it first")
+    try:
+        path.lstat()
+    except FileNotFoundError:
+        pass
+    except OSError as error:
+        raise FileError(f"{path}: cannot write ({error.strerror}); choose another name") from error
     if path.is_dir():
         raise FileError(f"{path}: cannot write, a folder has this name; choose another")
     if not os.access(path if path.exists() else path.parent, os.W_OK):

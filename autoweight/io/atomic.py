@@ -15,6 +15,9 @@ __all__ = ["Chunk", "copy", "folder", "write"]
 
 Chunk: TypeAlias = bytes | memoryview
 
+NAMED = 40
+"""Letters by which a file that is not whole yet is named after what it becomes."""
+
 
 def write(path: str | Path, chunks: Iterable[Chunk]) -> None:
     """Write a file in one step: until the last byte is on disk the old one stays.
@@ -32,9 +35,8 @@ def write(path: str | Path, chunks: Iterable[Chunk]) -> None:
         The place cannot be written to or is full; what was there before is untouched.
     """
     target = os.path.realpath(path)
-    partial = os.path.join(
-        os.path.dirname(target), f".{os.path.basename(target)}.{os.getpid()}.part"
-    )
+    beginning = os.path.basename(target)[:NAMED]  # the whole name may be as long as names can be
+    partial = os.path.join(os.path.dirname(target), f".{beginning}.{os.getpid()}.part")
     try:
         mode = _mode(target)
         handle = os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)

@@ -17,8 +17,9 @@ out. Joints may come in any order.
 
 from __future__ import annotations
 
+import codecs
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, TypeVar
 
 import msgspec
 import numpy as np
@@ -26,7 +27,9 @@ import numpy as np
 from autoweight.errors import FileError, SkeletonError, suggestion, unreadable
 from autoweight.rig import Skeleton
 
-__all__ = ["Joint", "built", "listed", "load"]
+__all__ = ["Joint", "built", "decoded", "listed", "load"]
+
+T = TypeVar("T")
 
 Row = tuple[float, float, float, float]
 
@@ -67,13 +70,18 @@ def load(path: str | Path | Skeleton) -> Skeleton:
     """
     if isinstance(path, Skeleton):
         return path
+    return built(decoded(path, File, "skeleton").joints, path)
+
+
+def decoded(path: str | Path, kind: type[T], called: str) -> T:
+    """The noun that a JSON file is to hold; `called` says in messages what the file should be."""
     try:
-        joints = msgspec.json.decode(Path(path).read_bytes(), type=File).joints
+        # Some editors mark what they save as UTF-8.
+        return msgspec.json.decode(Path(path).read_bytes().removeprefix(codecs.BOM_UTF8), type=kind)
     except OSError as error:
         raise unreadable(path, error) from error
-    except (msgspec.DecodeError, UnicodeDecodeError) as error:
-        raise FileError(f"{path}: is not a skeleton file ({error}); mend it") from error
-    return built(joints, path)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise FileError(f"{path}: is not a {called} file ({error}); mend it") from error
 
 
 def built(joints: list[Joint], path: str | Path) -> Skeleton:

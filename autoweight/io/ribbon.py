@@ -25,9 +25,9 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from autoweight.errors import AutoweightError, FileError, unreadable
+from autoweight.errors import AutoweightError, FileError
 from autoweight.io import atomic
-from autoweight.io.joints import Joint, built, listed
+from autoweight.io.joints import Joint, built, decoded, listed
 from autoweight.ribbons.ribbon import Ribbon, Riders
 from autoweight.rig import Weights
 
@@ -72,12 +72,7 @@ def load_ribbon(path: str | Path) -> Ribbon:
     FileError, GeometryError, SkeletonError, WeightsError
         The file cannot be read, breaks the format, or its numbers do not fit each other.
     """
-    try:
-        file = msgspec.json.decode(Path(path).read_bytes(), type=File)
-    except OSError as error:
-        raise unreadable(path, error) from error
-    except (msgspec.DecodeError, UnicodeDecodeError) as error:
-        raise FileError(f"{path}: is not a ribbon file ({error}); write it again") from error
+    file = decoded(path, File, "ribbon")
     if len({len(row) for row in file.points}) != 1:
         raise FileError(f"{path}: the rows of points are not of one length")
     controls = built(file.controls, path)

@@ -167,8 +167,8 @@ def find(name: str) -> Method:
         No such method.
     """
     address = METHODS.get(name, name)
-    module, colon, function = address.partition(":")
-    if not colon:
+    module, _, function = address.partition(":")
+    if not (module and function):
         hint = suggestion(name, METHODS)
         raise RecipeError(
             f"no method is named {name!r}, and one of your own is package.module:function; {hint}"

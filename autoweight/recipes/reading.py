@@ -75,7 +75,7 @@ class Source:
         line = self.line(path)
         if line:
             return RecipeError(f"{self.name}, line {line}: {problem}")
-        return RecipeError(f"{self.name}: {spelt(path)}: {problem}")
+        return RecipeError(": ".join(filter(None, (self.name, spelt(path), str(problem)))))
 
 
 def text_of(path: str | Path) -> str:
@@ -87,7 +87,7 @@ def text_of(path: str | Path) -> str:
         It cannot be read, or is no text.
     """
     try:
-        return Path(path).read_text(encoding="utf-8")
+        return Path(path).read_text(encoding="utf-8-sig")  # some editors mark what they save
     except OSError as error:
         raise unreadable(path, error) from error
     except UnicodeDecodeError as error:
@@ -118,7 +118,9 @@ def read(text: str, name: str, kind: type[T]) -> tuple[T, Source]:
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise RecipeError(f"{name}: {error}") from error
+        raise RecipeError(f"{name}: {error}; mend it") from error
+    except RecursionError as error:
+        raise RecipeError(f"{name}: lists or tables are nested too deep; mend it") from error
     source = Source(name, text)
     for path, known in _strangers(data, kind, ()):
         raise source.error(

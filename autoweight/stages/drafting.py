@@ -9,6 +9,7 @@ from string import digits
 
 import numpy as np
 
+from autoweight.errors import one_line
 from autoweight.methods import METHODS
 from autoweight.recipes.profiles import SHAPES, Falloff
 from autoweight.recipes.recipe import Limits, Mirror, Recipe, Tidy, literal
@@ -43,7 +44,7 @@ def draft(rig: Rig, name: str = "the rig") -> str:
     """
     return "\n".join(
         [
-            f"# Recipe for {_said(name)}. As it stands, every value is the default.",
+            f"# Recipe for {one_line(name)}. As it stands, every value is the default.",
             "# Names of joints and parts are patterns: * is anything, ? one character.",
             "",
             f"# {', '.join(METHODS)}, or package.module:function.",
@@ -68,7 +69,7 @@ def _used(rig: Rig) -> list[str]:
     found = roles(rig.skeleton, Sight(prepare(rig.mesh)))
     lines = ["# Joints that may have weight, whatever solving takes them for."]
     for each in found:
-        lines.append(f"#   {_said(str(each))}")
+        lines.append(f"#   {one_line(str(each))}")
     return [*lines, f"use = {_list(())}"]
 
 
@@ -98,7 +99,7 @@ def _chains(skeleton: Skeleton) -> list[str]:
     for patterns, names in _grouped(skeleton):
         lines += ["[[chain]]", f"joints = {_list(patterns)}"]
         if len(patterns) < sum(map(len, names)):
-            lines += [f"# {_said(' → '.join(run))}" for run in names]
+            lines += [f"# {one_line(' → '.join(run))}" for run in names]
         lines.append("")
     return lines
 
@@ -195,10 +196,11 @@ def _mirror(skeleton: Skeleton) -> list[str]:
     plane = likely_plane(skeleton) or Plane.named(usual.plane)
     partner = pairs(skeleton, plane)
     lines = ["# Make one side the exact mirror image of the other."]
+    names = list(map(one_line, skeleton.names))
     for one, other in enumerate(partner):
         if one < other:
-            lines.append(f"#   {_said(skeleton.names[one])} and {_said(skeleton.names[other])}")
-    alone = [_said(skeleton.names[joint]) for joint in np.flatnonzero(partner < 0)]
+            lines.append(f"#   {names[one]} and {names[other]}")
+    alone = [names[joint] for joint in np.flatnonzero(partner < 0)]
     if alone:
         lines.append(f"#   without a counterpart: {', '.join(alone)}")
     return [
@@ -241,11 +243,6 @@ def _flex() -> list[str]:
 def _text(text: str) -> str:
     # A JSON string is a TOML basic string, but for one control character.
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
-
-
-def _said(text: str) -> str:
-    """As it can stand in a comment, which ends with its line."""
-    return text if text.isprintable() else _text(text)[1:-1]
 
 
 def _list(texts: Sequence[str]) -> str:

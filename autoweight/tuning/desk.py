@@ -328,7 +328,7 @@ class Desk:
 
     def _on_disk(self) -> str | None:
         try:
-            return self.path.read_bytes().decode()
+            return self.path.read_bytes().decode("utf-8-sig")
         except FileNotFoundError:
             return None
         except OSError as error:

@@ -53,3 +53,8 @@ def test_what_makes_no_sense_is_said_with_its_line(text, problem):
 def test_no_file_is_an_error(tmp_path):
     with pytest.raises(FileError, match="cannot read"):
         load_cast(tmp_path / "none.toml")
+
+
+def test_a_sheet_without_characters_is_said_plainly():
+    with pytest.raises(RecipeError, match=r"^cast\.toml: needs the field character$"):
+        parse_cast("", "cast.toml")

@@ -53,11 +53,6 @@ def one_place(file, path):
     positions(file, path, [(1.0, 2.0, 3.0)] * 10)
 
 
-def one_name(file, path):
-    file.tree["nodes"][2]["name"] = "lower"
-    file.glb(path)
-
-
 def cycle(file, path):
     file.tree["nodes"][2]["children"] = [1]
     file.glb(path)
@@ -91,7 +86,6 @@ def not_there(file, path):
         (empty_mesh, "the mesh is empty"),
         (no_area, "no face of the mesh has any area"),
         (one_place, "all vertices are in one place"),
-        (one_name, "two joints are named 'lower'; rename one"),
         (cycle, "is its own ancestor; break the cycle"),
         (no_joints, "has no joints"),
         (no_skin, "name the top one with --root, such as 'lower'"),
@@ -283,3 +277,51 @@ def test_what_is_said_reads_as_a_sentence(tmp_path, monkeypatch, arguments, said
     done = CliRunner().invoke(main, list(arguments))
     assert done.exit_code == 2
     assert done.stderr.startswith(f"autoweight: {said}") and done.stderr.count("\n") == 1
+
+
+def test_a_name_that_is_too_long(tmp_path):
+    rig, out = strip().glb(tmp_path / "rig.glb"), tmp_path / ("x" * 252 + ".glb")
+    done = CliRunner().invoke(main, ["solve", str(rig), "-o", str(out)])
+    assert done.exit_code == 2, done.output
+    assert (
+        done.stderr
+        == f"autoweight: {out}: cannot write (File name too long); choose another name\n"
+    )
+
+
+@pytest.mark.parametrize("method", [":", "os:", ":solve"])
+def test_half_an_address_of_a_method(tmp_path, method):
+    rig, out = strip().glb(tmp_path / "rig.glb"), tmp_path / "out.glb"
+    done = CliRunner().invoke(main, ["solve", str(rig), "-o", str(out), "--method", method])
+    assert done.exit_code == 2, done.output
+    assert f"no method is named {method!r}" in done.stderr
+
+
+@pytest.mark.parametrize("wave", ["nan,1,x", "1,inf,x", "one,1,x"])
+def test_a_wave_of_no_size(tmp_path, wave):
+    rig, out = strip().glb(tmp_path / "rig.glb"), tmp_path / "out.glb"
+    asked = ["--chain", "lower:upper", "--full", "upper:upper", "--zero", "lower", "--wave", wave]
+    done = CliRunner().invoke(main, ["mask", str(rig), "-o", str(out), *asked])
+    assert done.exit_code == 2, done.output
+    assert done.stderr.startswith(f"autoweight: --wave {wave!r}: size and length are numbers")
+    assert not out.exists()
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="the system has no disk that is full")
+@pytest.mark.parametrize("arguments", [["check"], ["check", "--json"], ["recipe"]])
+def test_what_is_printed_goes_to_a_full_disk(tmp_path, arguments):
+    rig = strip().glb(tmp_path / "rig.glb")
+    command = [sys.executable, "-m", "autoweight", *arguments, str(rig)]
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True)
+    assert done.returncode == 2
+    assert done.stderr.startswith("autoweight: standard output: cannot write (No space left")
+    assert done.stderr.count("\n") == 1
+
+
+def test_names_do_not_steer_the_terminal(tmp_path):
+    file = strip()
+    file.tree["nodes"][1]["name"] = "\x1b[31mlower\n"
+    done = CliRunner().invoke(main, ["info", str(file.glb(tmp_path / "rig.glb"))])
+    assert done.exit_code == 0, done.output
+    assert "\x1b" not in done.stdout and r"\x1b[31mlower\n" in done.stdout

@@ -104,3 +104,10 @@ def test_copy_makes_folders(tmp_path):
     assert (tmp_path / "b" / "c" / "a").read_bytes() == b"1"
     with pytest.raises(FileError, match="cannot copy"):
         atomic.copy(tmp_path / "none", tmp_path / "d")
+
+
+def test_names_as_long_as_they_may_be(tmp_path):
+    longest = os.pathconf(tmp_path, "PC_NAME_MAX")
+    target = tmp_path / ("x" * longest)
+    atomic.write(target, [b"new"])
+    assert target.read_bytes() == b"new"

@@ -162,3 +162,11 @@ def test_broken_skeletons(tmp_path, text, error, message):
     with pytest.raises(error, match=message) as caught:
         joints.load(path)
     assert str(caught.value).startswith(f"{path}: ")
+
+
+def test_a_skeleton_file_that_an_editor_marked_as_utf_8(tmp_path):
+    (tmp_path / "a.obj").write_text("v 0 0 0\nv 1 0 0\nv 0 1 0\nf 1 2 3\n")
+    text = '{"joints": [{"name": "a", "position": [0, 0, 0]}]}'
+    (tmp_path / "joints.json").write_text(text, encoding="utf-8-sig")
+    rig = load(tmp_path / "a.obj", skeleton=tmp_path / "joints.json")
+    assert rig.skeleton.names == ("a",)

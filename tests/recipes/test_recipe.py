@@ -154,3 +154,14 @@ def test_files(tmp_path):
         load_recipe(path)
     with pytest.raises(FileError, match=r"missing\.toml"):
         load_recipe(tmp_path / "missing.toml")
+
+
+def test_text_that_an_editor_marked_as_utf_8(tmp_path):
+    path = tmp_path / "r.toml"
+    path.write_text('method = "nearest"', encoding="utf-8-sig")
+    assert load_recipe(path).method == "nearest"
+
+
+def test_what_is_nested_too_deep():
+    with pytest.raises(RecipeError, match=r"r\.toml: .* nested too deep; mend it"):
+        parse_recipe("skip = " + "[" * 5000, "r.toml")
