@@ -1,5 +1,6 @@
 """The page in a real browser: what it shows is what the file and our skinning say."""
 
+from dataclasses import replace
 from io import BytesIO
 from pathlib import Path
 
@@ -213,3 +214,25 @@ def test_the_body_is_drawn_with_smooth_edges_at_rest(shown):
     off = np.abs(np.asarray(seen).astype(int) - seen.getpixel((3, 3))).sum(axis=2)
     assert (off > 30).mean() > 0.02
     assert tab.evaluate("() => autoweight.smoothed()")
+
+
+@pytest.mark.parametrize("width", [1200, 390])
+def test_long_names_leave_the_sliders_in_reach(browser, tmp_path, width):
+    """Names with spaces of their own or a path before them have 60 letters and more."""
+    rig = tube()
+    long = [
+        f"character_0001:left_hind_leg_|_deformation_{name}_joint" for name in rig.skeleton.names
+    ]
+    rig = replace(rig, skeleton=replace(rig.skeleton, names=tuple(long)))
+    worst = [Place(f"edges at {long[2]} are stretched", vertex=40, joint=2, frame=0)]
+    (tmp_path / "tube.html").write_text(page(rig, title="A tube", places=worst))
+    tab = browser.new_page(viewport={"width": width, "height": 800})
+    tab.goto((tmp_path / "tube.html").as_uri())
+    tab.wait_for_function("window.autoweight?.drawn() > 0")
+    beyond = """() => [...document.querySelectorAll("body *")].filter((each) =>
+        each.getBoundingClientRect().right > document.documentElement.clientWidth + 1
+    ).map((each) => each.outerHTML)"""
+    assert tab.evaluate(beyond) == []
+    for name in ("Play", "Back to neutral"):  # in one line, whatever is beside them
+        assert tab.get_by_role("button", name=name, exact=True).bounding_box()["height"] < 34
+    tab.close()
