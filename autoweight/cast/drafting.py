@@ -77,7 +77,7 @@ def draft(folder: str | Path, home: str | Path) -> str:
     Raises
     ------
     FileError
-        There is no such folder, or no rig in it.
+        There is no such folder, or no rig in it that can be used.
     """
     root = Path(folder)
     if not root.is_dir():
@@ -100,6 +100,8 @@ def draft(folder: str | Path, home: str | Path) -> str:
                 shapes.append(_shape(path, rigs[0], jointed))
         except AutoweightError as error:
             unread.append((path, str(error)))
+    if not (shapes or several):
+        raise FileError(f"{root}: no file in this folder can be used, the first as {unread[0][1]}")
     levels, garments = _sorted_out(sorted(shapes, key=_Shape.rank))
     parts = {each for group in (*levels.values(), *garments.values()) for each in group}
     characters = [each.path for each in shapes if each.path not in parts]

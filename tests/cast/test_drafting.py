@@ -61,6 +61,12 @@ def test_results_are_no_rigs_to_be_done(tmp_path):
     assert draft(tmp_path, tmp_path) == text
 
 
+def test_a_folder_without_a_rig_that_can_be_used_is_an_error(tmp_path):
+    (tmp_path / "bad.glb").write_bytes(b"no rig")
+    with pytest.raises(FileError, match=r"can be used, the first as .*bad\.glb: is not a GLB file"):
+        draft(tmp_path, tmp_path)
+
+
 def test_a_folder_without_rigs_is_an_error(tmp_path):
     with pytest.raises(FileError, match="no file in this folder is a rig"):
         draft(tmp_path, tmp_path)
