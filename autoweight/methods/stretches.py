@@ -98,9 +98,9 @@ def stretches(
     radius = np.zeros(len(skeleton))  # round the middle of the bone that leads to the joint
     radius[child] = flesh.query((at[child] + at[owner]) / 2)[0]
     count = np.bincount(owner, minlength=len(skeleton))
-    child = np.flatnonzero(links(skeleton))
-    owner = parents[child]
     frame = frame or frames(skeleton, Sight(surface).depth)
+    child = np.flatnonzero(links(skeleton, frame))
+    owner = parents[child]
 
     above = parents[owner]
     inner = above >= 0

@@ -336,7 +336,7 @@ def ending(skeleton: Skeleton) -> NDArray[np.bool_]:
     return childless
 
 
-def links(skeleton: Skeleton) -> NDArray[np.bool_]:
+def links(skeleton: Skeleton, frame: Frames | None = None) -> NDArray[np.bool_]:
     """Which joints have flesh of their parent on the way from there, (j,).
 
     Where bones have ends of their own, a parent has its flesh on the way to the child at its
@@ -346,9 +346,12 @@ def links(skeleton: Skeleton) -> NDArray[np.bool_]:
     link is flesh, as it is without a shared axis. What hangs in pairs to both sides of a joint
     whose bone leads to no child hangs on its flesh: the legs of a walker on its hull. And where
     bones have no ends of their own, what hangs from a root does so on its flesh: no bone before
-    it could have what lies between.
+    it could have what lies between. A joint in its parent's place that only holds last joints, of
+    which `frame` makes some points, has none on the way to them: correctives of a shoulder hang so.
     """
     found = skeleton.above >= 0
+    if frame is not None:
+        found &= ~_held(skeleton, frame)
     if skeleton.axis is None or not (skeleton.tips or skeleton.axis[1]):
         return found & ~_doubled(skeleton)
     ahead, at = leads(skeleton), skeleton.positions
@@ -367,13 +370,33 @@ def _doubled(skeleton: Skeleton) -> NDArray[np.bool_]:
     """Which joints take over what their parent, in the same place, would move, (j,).
 
     Of joints one in another, such as those that hold an offset, the last has the flesh (common
-    practice, no source). But a root may have what no other joint moves.
+    practice, no source). But a root may have what no other joint moves, unless the last is one that
+    a body goes several ways from, as hips are.
     """
     at, above = skeleton.positions, skeleton.above
     only = [below[0] for below in skeleton.below if len(below) == 1]
     found = np.zeros(len(skeleton), dtype=bool)
     off = np.linalg.norm(at[only] - at[above[only]], axis=1)
-    found[only] = (off <= SAME * np.ptp(at, axis=0).max()) & (above[above[only]] >= 0)
+    found[only] = off <= SAME * np.ptp(at, axis=0).max()
+    for joint in np.flatnonzero(found & (above[above] < 0)).tolist():
+        last = joint
+        while len(skeleton.below[last]) == 1 and found[skeleton.below[last][0]]:
+            last = skeleton.below[last][0]
+        found[joint] = len(skeleton.below[last]) > 1
+    return found
+
+
+def _held(skeleton: Skeleton, frame: Frames) -> NDArray[np.bool_]:
+    """Which joints hang from one that only holds last joints, some of them points, (j,)."""
+    at, above = skeleton.positions, skeleton.above
+    near = SAME * np.ptp(at, axis=0).max()
+    last = np.array([not below for below in skeleton.below])
+    point = last & (frame.end == at).all(axis=1)
+    found = np.zeros(len(skeleton), dtype=bool)
+    for joint, below in enumerate(skeleton.below):
+        some = list(below)
+        if above[joint] >= 0 and last[some].all() and point[some].any():
+            found[some] = np.linalg.norm(at[joint] - at[above[joint]]) <= near
     return found
 
 
@@ -405,7 +428,7 @@ def bones(
         each joint whose bone no child ends, as `frames` has it.
     """
     frame = frame or frames(skeleton)
-    child = np.flatnonzero(links(skeleton))
+    child = np.flatnonzero(links(skeleton, frame))
     parent = skeleton.above[child]
     last = np.flatnonzero(ending(skeleton))
     joint = np.concatenate([parent, last])

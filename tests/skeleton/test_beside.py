@@ -7,7 +7,7 @@ from scipy.spatial.transform import Rotation
 
 from autoweight.recipes.recipe import Recipe
 from autoweight.rig import Rig, Skeleton
-from autoweight.skeleton.bones import frames
+from autoweight.skeleton.bones import bones, frames
 from autoweight.stages.solving import first_pass
 from autoweight.surface import prepare
 from autoweight.surface.visibility import Sight
@@ -78,3 +78,16 @@ def test_the_forearm_has_nothing_of_a_muscle_of_the_upper_arm(body, method):
     held = first_pass(rig, Recipe(method=method)).weights.matrix.toarray()[:, 5]
     assert held[body.vertices[:, 0] > 3].max() < 0.05
     assert held.max() > 0.3
+
+
+def test_what_only_holds_correctives_has_no_flesh(body):
+    """A joint in the shoulder's place: what swells the muscles round it is points."""
+    plain = arm((1.5, 0, 0.3))
+    rest = np.concatenate([plain.rest, plain.rest[[1, 1, 1]]])
+    rest[7:, :3, 3] = (0.3, 0.2, 0.1), (0.3, -0.2, 0.1)
+    names = (*plain.names, "correctives", "front", "back")
+    skeleton = Skeleton(names, [*plain.parents, 1, 6, 6], rest)
+    found = frames(skeleton, Sight(prepare(body)).depth)
+    owners = bones(skeleton, frame=found).joint
+    assert 6 not in owners
+    assert {7, 8} <= set(owners.tolist())

@@ -224,3 +224,13 @@ def test_reaches_are_worked_out_where_they_are_asked_for(monkeypatch):
     away.told(nearest)
     np.testing.assert_array_equal(away[5:9], nearest[5:9])
     assert asked == [3, 47]
+
+
+def test_a_control_in_the_place_of_hips_has_no_flesh():
+    """However many hold an offset between: the body goes both ways from the hips."""
+    rest = np.tile(np.eye(4), (6, 1, 1))
+    rest[3:, :3, 3] = (0, 1, 0), (1, -1, 0), (-1, -1, 0)
+    names = "cog", "cog_offset", "hips", "spine", "thigh_l", "thigh_r"
+    found = bones(Skeleton(names, [-1, 0, 1, 2, 2, 2], rest))
+    assert not np.isin([0, 1], found.joint).any()
+    assert (found.joint == 2).sum() == 3
