@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from hashlib import blake2b
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +20,8 @@ from autoweight.rows import entry_rows
 from autoweight.surface.geodesics import smoothed, spread
 
 __all__ = ["ON_THE_JOINT", "ROPE", "Limb", "blend", "limbs", "solve"]
+
+T = TypeVar("T")
 
 GENTLE = np.cos(np.radians(60))
 """A chain that turns by less than this at a joint is taken for a curve, which goes on turning."""
@@ -285,6 +290,15 @@ def blend(problem: Problem, parts: list[Limb], land: Territory) -> sparse.csr_ar
     rooms = _rooms(parts, count)
     above = [int(rooms[limb.hangs]) if limb.hangs >= 0 else -1 for limb in parts]
     stand = _stand(parts, land, count)
+    divided_so = problem.active.tobytes(), _digest(land.owner, land.away)
+
+    def known(what: str, number: int, of: Callable[..., T], *places: NDArray[np.intp]) -> T:
+        """What another recipe made of the same places of a limb by the same profile."""
+        limb = parts[number]
+        shape = limb.joints, limb.points, limb.normals, limb.screws
+        depends = *divided_so, limb.falloff, _digest(*shape, *places)
+        return problem.recall(f"{what} {number}", depends, lambda: of(limb, land, *places))
+
     # From the outermost inward, as what a chain leaves is for the one it hangs from.
     given = [np.zeros(len(land.points)) for _ in parts]
     pieces = []
@@ -299,14 +313,14 @@ def blend(problem: Problem, parts: list[Limb], land: Territory) -> sparse.csr_ar
         mine = np.flatnonzero(bone >= 0)
         needed = mine[given[number][mine] < 1]
         # What branches claim goes through the limb they hang from, wherever that may be.
-        shares, own = _shares(limb, land, needed, bone[needed])
-        shares *= (1 - given[number][needed])[:, None]
+        shares, own = known("shares", number, _shares, needed, bone[needed])
+        shares = shares * (1 - given[number][needed])[:, None]
         total = np.ones(len(land.points))
         total[needed] = given[number][needed] + shares.sum(axis=1)
         if number in stand:
             claim, width = stand[number]
         else:
-            hold, width = _hold(limb, land, mine)
+            hold, width = known("hold", number, _hold, mine)
             claim = np.minimum(total, hold)
             given[above[number]] += claim
         passed = np.divide(claim, total, out=np.zeros_like(claim), where=total > 0)[:size]
@@ -350,6 +364,14 @@ def solve(problem: Problem) -> sparse.csr_array:
     found = blend(problem, parts, land)
     problem.progress("bands", 1.0)
     return found
+
+
+def _digest(*arrays: NDArray[np.generic]) -> bytes:
+    """A few bytes that tell arrays from others."""
+    found = blake2b(digest_size=16)
+    for each in arrays:
+        found.update(each.tobytes())
+    return found.digest()
 
 
 def _rooms(parts: list[Limb], count: int) -> NDArray[np.intp]:
