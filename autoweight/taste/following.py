@@ -22,7 +22,7 @@ from autoweight.taste.builds import Build, build
 from autoweight.taste.kinship import Kin, counterparts, fallen
 from autoweight.taste.learning import Taste
 from autoweight.taste.neighbours import Neighbours, kindred, opinion, teachers, twin
-from autoweight.taste.traits import OWN, PLACE, candidates, sight, traits, turned
+from autoweight.taste.traits import OWN, PLACE, TELLING, candidates, sight, traits, turned
 
 __all__ = ["Followed", "follow", "idle", "usual"]
 
@@ -302,13 +302,15 @@ class _School:
         """Weights for what is asked, learned from some of the samples.
 
         The mean of trees that know which joint it is and of trees that do not: what holds for
-        all joints is learned from more samples.
+        all joints is learned from more samples. The latter are not shown either by what else
+        they could tell a joint or a rig apart, and so learn it by heart.
         """
         from sklearn.ensemble import HistGradientBoostingRegressor  # slow to import
         from threadpoolctl import threadpool_limits
 
         some = self._learned[chosen]
         codes, given, weight = asked.samples[chosen], self._given[some], self._mass[some]
+        blind = [*TELLING, -1]
         trees = {"max_iter": 120, "l2_regularization": 10.0, "early_stopping": False}
         named = HistGradientBoostingRegressor(
             categorical_features=[codes.shape[1] - 1], random_state=0, **trees
@@ -316,10 +318,10 @@ class _School:
         nameless = HistGradientBoostingRegressor(random_state=0, **trees)
         with threadpool_limits(1, user_api="openmp"):  # threads that wait for others cost more
             named.fit(codes, given, sample_weight=weight)
-            nameless.fit(codes[:, :-1], given, sample_weight=weight)
-            return np.asarray(
-                (named.predict(asked.places) + nameless.predict(asked.places[:, :-1])) / 2
-            )
+            nameless.fit(np.delete(codes, blind, axis=1), given, sample_weight=weight)
+            told = named.predict(asked.places)
+            untold = nameless.predict(np.delete(asked.places, blind, axis=1))
+            return np.asarray((told + untold) / 2)
 
 
 def _even(surface: Surface, girth: NDArray[np.float64], rows: sparse.csr_array) -> sparse.csr_array:

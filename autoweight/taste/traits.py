@@ -19,6 +19,7 @@ __all__ = [
     "OWN",
     "PLACE",
     "SHARES",
+    "TELLING",
     "TRAITS",
     "Sight",
     "candidates",
@@ -59,6 +60,9 @@ FACING = slice(5, 8)
 
 SHARES = slice(OWN, OWN + 3)
 """What the default gives the joint, its parent and its children."""
+
+TELLING = tuple(TRAITS.index(name) for name in ("bone", "body", "piece", "piece_area"))
+"""Those that tell one rig from another, or one joint, more than they tell places apart."""
 
 DIRECTIONS = (PLACE, FACING)
 """Those that turn with the joint."""
