@@ -26,6 +26,9 @@ MIDDLE = 0.3
 """A joint nearer to a piece's middle than this share of its radius, with no other joint within the
 radius, is there to turn it, as an eye or the ball of a hinge is turned."""
 
+MOST = 0.5
+"""A piece that goes this far along both bones at a joint, in their lengths, is bent there."""
+
 EDGE = 0.2
 """A joint is at a piece's edge if it is outside by less than this share of the radius."""
 
@@ -78,7 +81,8 @@ def settled(problem: Problem, weights: sparse.csr_array, layout: Layout) -> spar
 
     A rigid piece turns about its joint, so the joint is in the piece or at its edge:
 
-    - the joint that is alone in a piece's middle has all of it;
+    - the joint that is alone in a piece's middle has all of it, unless it goes round most of both
+      bones that meet there, as a sleeve does;
     - a piece with joints at its edge alone is the one's along whose bones it lies;
     - a piece with a joint deeper inside bends there, and stays as it was solved.
 
@@ -211,7 +215,26 @@ def _near(problem: Problem, pieces: Pieces, small: NDArray[np.bool_]) -> _Near:
     alone = np.full(len(pieces), -1)
     alone[piece[central]] = joints[which[central]]
     alone[crowd > 1] = -1
+    alone[_round_bend(problem, pieces, alone)] = -1
     return _Near(piece, joints[which], depth, alone)
+
+
+def _round_bend(problem: Problem, pieces: Pieces, alone: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Which pieces go round most of two bones that meet in their middle, as a sleeve does."""
+    skeleton = problem.skeleton
+    at, above = skeleton.positions, skeleton.above
+    bends = (above >= 0) & np.array([bool(below) for below in skeleton.below])
+    rows = np.flatnonzero(((alone >= 0) & bends[alone])[pieces.of])
+    piece, joint = pieces.of[rows], alone[pieces.of[rows]]
+    found = np.ones(len(pieces), dtype=bool)
+    for end in (at[above], problem.frames.end):
+        way = (end - at)[joint]
+        length = np.maximum(np.einsum("ij,ij->i", way, way), np.finfo(float).tiny)
+        share = np.einsum("ij,ij->i", problem.surface.vertices[rows] - at[joint], way) / length
+        far = np.zeros(len(pieces))
+        np.maximum.at(far, piece, share)
+        found &= far >= MOST
+    return found
 
 
 def _any_deeper(

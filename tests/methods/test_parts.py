@@ -174,3 +174,21 @@ def test_trousers_bend_between_two_legs_deep_inside_them():
     # and of three it is what they run round.
     given, weights = track(trousers, [0.1, 0.2, 0.35, 0.35])
     np.testing.assert_array_equal(rows(given, settled(given, weights), [1, 0.6, -1])[:, 0], 1)
+
+
+@pytest.mark.parametrize(
+    ("length", "bends"), [(3.0, True), (1.8, True), (0.8, False)], ids=["sleeve", "short", "pad"]
+)
+def test_a_sleeve_bends_with_the_elbow_in_its_middle(length, bends):
+    """Though only one joint is near its middle, as in an eye; a pad on the elbow does not bend."""
+    arm = rod((-0.5, 0, 0), (4, 0, 0), 0.3)
+    sleeve, _ = tube(straight, length, 0.4, 41, 16)
+    open_ended = sleeve.faces[(sleeve.faces < len(sleeve.vertices) - 2).all(axis=1)]
+    sleeve = Mesh(sleeve.vertices[:-2] + [1.5 - length / 2, 0, 0], open_ended)
+    given = problem(together(arm, sleeve), skeleton([[0, 0, 0], [1.5, 0, 0], [3, 0, 0]]))
+    x = given.surface.vertices[:, 0]
+    held = np.clip((x[:, None] - [-9, 1.2, 2.7]) / 0.6, 0, 1)
+    held = held * (1 - np.column_stack([held[:, 1:], np.zeros(len(x))]))
+    found = settled(given, sparse.csr_array(held / held.sum(axis=1, keepdims=True))).toarray()
+    on_sleeve = given.surface.components == given.surface.components[-1]
+    assert (np.ptp(found[on_sleeve], axis=0).max() > 0.5) == bends
