@@ -110,7 +110,10 @@ def foldable(surface: Surface) -> Evenness | None:
         return None
     off = np.abs(even.reflect(surface.vertices) - surface.vertices[even.image]).max()
     value = np.random.default_rng(0).random(len(surface))
-    own, across = (each[surface.faces].prod(axis=1).sum() for each in (value, value[even.image]))
+    own, across = (
+        np.einsum("f,f,f->", *(each[corner] for corner in surface.faces.T))
+        for each in (value, value[even.image])
+    )
     return even if off <= SAME * surface.diagonal and abs(own - across) <= SAME * own else None
 
 
