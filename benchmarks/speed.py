@@ -5,7 +5,7 @@ Usage: python benchmarks/speed.py [--against CHECKOUT [--rounds N]] [RESOLUTION 
 The body is the axolotl; 0.72, 2.45 and 6.2 have about 13, 130 and 840 thousand vertices. Joints at
 the ends of digits and gill stalks are skipped, which leaves 60 of 84. Ratios are taken in one run,
 turn about, so that they hold on any machine; seconds and memory are those of this one. Memory is
-that of all processes of a run together, pages that they share counted once.
+that of all processes of a run together, pages that they share counted once, in a run of its own.
 
 With --against, file to file alone is measured, here and in another checkout of this repository
 (`git worktree add` makes one), and the weights of both are compared.
@@ -52,28 +52,38 @@ MOVED = 2e-3
 PROGRAM = "from autoweight.cli import main; main(prog_name='autoweight')"
 
 
-def file_to_file(source: Path, target: Path, checkout: Path = HERE) -> tuple[float, float, float]:
-    """Wall seconds, processor seconds and peak megabytes of ``autoweight solve``."""
+def begin(source: Path, target: Path, checkout: Path = HERE) -> subprocess.Popen[bytes]:
+    """Begin ``autoweight solve``."""
     skips = [word for pattern in SKIP for word in ("--skip", pattern)]
-    command = [sys.executable, "-c", PROGRAM, "solve", str(source), "-o", str(target), *skips]
-    before = os.times()
-    begun = time.perf_counter()
-    peak = 0.0
-    with subprocess.Popen(
-        [*command, "--quiet"],
+    return subprocess.Popen(
+        [sys.executable, "-c", PROGRAM, "solve", str(source), "-o", str(target), *skips, "--quiet"],
         stdout=subprocess.DEVNULL,
         cwd=target.parent,
         env={**os.environ, "PYTHONPATH": str(checkout)},
-    ) as child:
-        while child.poll() is None:
-            peak = max(peak, memory(child.pid))
-            time.sleep(LOOK)
+    )
+
+
+def file_to_file(source: Path, target: Path, checkout: Path = HERE) -> tuple[float, float]:
+    """Wall and processor seconds of it."""
+    before = os.times()
+    begun = time.perf_counter()
+    with begin(source, target, checkout) as child:
+        code = child.wait()
     wall = time.perf_counter() - begun
-    if child.returncode:
-        raise SystemExit(f"solve left with {child.returncode}")
+    if code:
+        raise SystemExit(f"solve left with {code}")
     after = os.times()
-    cpu = sum(after[2:4]) - sum(before[2:4])
-    return wall, cpu, peak
+    return wall, sum(after[2:4]) - sum(before[2:4])
+
+
+def peak(source: Path, target: Path, checkout: Path = HERE) -> float:
+    """Most megabytes it has, in a run of its own: to look holds up the processes looked at."""
+    found = 0.0
+    with begin(source, target, checkout) as child:
+        while child.poll() is None:
+            found = max(found, memory(child.pid))
+            time.sleep(LOOK)
+    return found
 
 
 def memory(process: int) -> float:
@@ -108,10 +118,11 @@ def compare(source: Path, folder: Path, other: Path, rounds: int) -> None:
             for _ in range(rounds)
         ]
     )
-    for name, (wall, cpu, peak) in zip(places, np.median(runs, axis=0), strict=True):
-        print(f"{name:10s}  {count:8d}  {wall:6.2f}  {cpu:6.2f}  {peak:7.0f}")
-    wall, cpu, peak = np.median(runs[:, 0] / runs[:, 1], axis=0)
-    print(f"ratio                 {wall:6.2f}  {cpu:6.2f}  {peak:7.2f}")
+    most = [peak(source, targets[name], places[name]) for name in places]
+    for name, (wall, cpu), had in zip(places, np.median(runs, axis=0), most, strict=True):
+        print(f"{name:10s}  {count:8d}  {wall:6.2f}  {cpu:6.2f}  {had:7.0f}")
+    wall, cpu = np.median(runs[:, 0] / runs[:, 1], axis=0)
+    print(f"ratio                 {wall:6.2f}  {cpu:6.2f}  {most[0] / most[1]:7.2f}")
     mine, theirs = (load(each).weights for each in targets.values())
     assert mine is not None and theirs is not None
     moved = abs(mine.matrix - theirs.matrix).max(axis=1).toarray()
@@ -189,10 +200,11 @@ def main() -> None:
                 compare(source, folder, chosen.against.resolve(), chosen.rounds)
                 continue
             count = len(load(source).mesh.vertices)
-            wall, cpu, peak = file_to_file(source, folder / "weighted.glb")
+            wall, cpu = file_to_file(source, folder / "weighted.glb")
+            most = peak(source, folder / "weighted.glb")
             asked = TARGETS.get(resolution, "")
             asked = f"  asked {asked}" if asked else ""
-            print(f"solve         {count:8d}  {wall:6.2f}  {cpu:6.2f}  {peak:7.0f}{asked}")
+            print(f"solve         {count:8d}  {wall:6.2f}  {cpu:6.2f}  {most:7.0f}{asked}")
     if not chosen.against:
         in_process()
 
