@@ -35,7 +35,7 @@ TOGETHER = 0.002
 """Joints nearer to each other than this, in diagonals, are in one place."""
 
 STEERING = frozenset(
-    ("ctrl", "control", "controller", "ik", "fk", "pole", "target", "goal", "aim", "mch", "org")
+    ("ctrl", "control", "controller", "ik", "fk", "pole", "target", "goal", "aim")
     + ("drv", "driver", "helper", "locator", "null", "handle")
 )
 """Words for joints that steer others (common practice, no source)."""
