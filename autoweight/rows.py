@@ -8,6 +8,7 @@ from scipy import sparse
 
 __all__ = [
     "entry_rows",
+    "firsts",
     "heaviest",
     "in_units",
     "narrow",
@@ -38,6 +39,13 @@ def ranks(lengths: NDArray[np.integer]) -> NDArray[np.intp]:
     """The place of each entry in its row, 0, 1, 2 …, row after row, given how long the rows are."""
     ends = np.cumsum(lengths)
     return np.arange(ends[-1] if len(ends) else 0) - np.repeat(ends - lengths, lengths)
+
+
+def firsts(group: NDArray[np.integer]) -> NDArray[np.intp]:
+    """The first place of each group, (groups,), by the group of each place; none is empty."""
+    found = np.zeros(group.max(initial=-1) + 1, dtype=np.intp)
+    found[group[::-1]] = np.arange(len(group))[::-1]
+    return found
 
 
 def one_each(column: NDArray[np.integer], count: int) -> sparse.csr_array:
@@ -174,8 +182,7 @@ def uniform(matrix: sparse.csr_array, group: NDArray[np.integer]) -> NDArray[np.
     -------
     ndarray, shape (groups,), bool
     """
-    first = np.zeros(group.max(initial=-1) + 1, dtype=np.intp)
-    first[group[::-1]] = np.arange(len(group))[::-1]
+    first = firsts(group)
     length = np.diff(matrix.indptr)
     same = np.bincount(group, length != length[first][group]) == 0
     rows = np.flatnonzero(same[group])  # the number of entries rules most out

@@ -1,7 +1,7 @@
 import numpy as np
 from scipy import sparse
 
-from autoweight.rows import in_units, replaced, scaled
+from autoweight.rows import firsts, in_units, replaced, scaled
 
 
 def test_rows_are_replaced_in_the_order_given():
@@ -30,3 +30,8 @@ def test_rows_of_whole_units_stay_as_they_are():
     for total in (255, 65535):
         whole = np.stack([np.arange(total + 1.0), total - np.arange(total + 1.0)], axis=1)
         assert np.array_equal(in_units(whole / total, total), whole)
+
+
+def test_the_first_place_of_each_group():
+    np.testing.assert_array_equal(firsts(np.array([2, 0, 2, 1, 0])), [1, 3, 0])
+    assert len(firsts(np.array([], dtype=int))) == 0

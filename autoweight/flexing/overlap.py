@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.sparse.csgraph import dijkstra
 
 from autoweight.surface import Surface
+from autoweight.surface.prepare import boxed
 
 __all__ = ["SKIN", "Stand", "near_moved", "sunk", "thinned"]
 
@@ -114,5 +115,5 @@ def near_moved(rest: NDArray, points: NDArray, skin: float) -> NDArray[np.int64]
     moved = (np.abs(points - rest) > skin).any(axis=1)
     if not moved.any():
         return np.zeros(0, dtype=np.int64)
-    low, high = points[moved].min(axis=0) - skin, points[moved].max(axis=0) + skin
-    return np.flatnonzero(((points >= low) & (points <= high)).all(axis=1))
+    there = points[moved]
+    return np.flatnonzero(boxed(points, there.min(axis=0), there.max(axis=0), skin))

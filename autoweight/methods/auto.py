@@ -15,7 +15,7 @@ from autoweight.methods.bands import solve as solve_bands
 from autoweight.methods.heat import solve as solve_heat
 from autoweight.methods.territory import divided
 from autoweight.methods.volume import solve as solve_volume
-from autoweight.rows import ranks, replaced, uniform
+from autoweight.rows import firsts, ranks, replaced, uniform
 from autoweight.skeleton.bones import distances
 from autoweight.surface.pieces import parts_of_pieces
 
@@ -216,11 +216,10 @@ def _settled(choice: Choice, found: sparse.csr_array, problem: Problem) -> list[
     if choice.method != "heat" or len(problem.skeleton) == 1:
         return [choice]
     pieces = problem.surface.components
-    own = np.zeros(pieces.max() + 1, dtype=bool)
-    own[pieces[choice.vertices]] = True
+    piece, first = pieces[choice.vertices], firsts(pieces)
+    own = np.zeros(len(first), dtype=bool)
+    own[piece] = True
     one = uniform(found, pieces) & own
-    first = np.zeros(len(own), dtype=np.intp)
-    first[pieces[choice.vertices]] = choice.vertices  # any of them: their rows are the same
     many = np.diff(found.indptr)[first]
     stiff, seated = one & (many == 1), one & (many > 1)
     held = Counter(
@@ -234,13 +233,7 @@ def _settled(choice: Choice, found: sparse.csr_array, problem: Problem) -> list[
         ("seated", "they move as the place does that they sit on", seated),
     ]
     return [
-        Choice(
-            choice.part,
-            method,
-            reason,
-            choice.vertices[those[pieces[choice.vertices]]],
-            int(those.sum()),
-        )
+        Choice(choice.part, method, reason, choice.vertices[those[piece]], int(those.sum()))
         for method, reason, those in kinds
         if those.any()
     ]

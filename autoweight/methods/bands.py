@@ -370,7 +370,7 @@ def _digest(*arrays: NDArray[np.generic]) -> bytes:
     """A few bytes that tell arrays from others."""
     found = blake2b(digest_size=16)
     for each in arrays:
-        found.update(each.tobytes())
+        found.update(repr(each.shape).encode() + each.tobytes())
     return found.digest()
 
 

@@ -20,6 +20,7 @@ from autoweight.surface.doubting import astray, lonely, vague
 from autoweight.surface.inpainting import inpaint
 from autoweight.surface.pieces import Pieces, parts_of_pieces, pieces_of
 from autoweight.surface.places import Ground, Places
+from autoweight.surface.prepare import boxed
 
 __all__ = ["attach"]
 
@@ -158,11 +159,11 @@ def _contact(
     """What a piece has to do with those below, None if they are near less than a share of it."""
     own = np.flatnonzero(pieces.of == piece)
     reach = REACH * surface.diagonal
-    low, high = (end(surface.vertices[own], axis=0) for end in (np.min, np.max))
+    at = surface.vertices[own]
+    low, high = at.min(axis=0), at.max(axis=0)
     # No face that comes within reach has a corner farther off than by its longest edge.
     margin = reach + surface.adjacency.data.max()
-    near = (surface.vertices <= high + margin) & (surface.vertices >= low - margin)
-    near = near.all(axis=1) & below[pieces.of]
+    near = boxed(surface.vertices, low, high, margin) & below[pieces.of]
     faces = surface.faces[near[surface.faces[:, 0]]]
     corners = surface.vertices[faces]
     near = (corners.min(axis=1) <= high + reach) & (corners.max(axis=1) >= low - reach)
@@ -170,14 +171,13 @@ def _contact(
     faces, corners = faces[near], corners[near]
     if len(faces) == 0:
         return None
-    low, high = corners.min(axis=(0, 1)) - reach, corners.max(axis=(0, 1)) + reach
-    boxed = ((surface.vertices[own] >= low) & (surface.vertices[own] <= high)).all(axis=1)
-    if surface.areas[own] @ boxed < least * pieces.area[piece]:
+    over = boxed(at, corners.min(axis=(0, 1)), corners.max(axis=(0, 1)), reach)
+    if surface.areas[own] @ over < least * pieces.area[piece]:
         return None
     local = np.zeros(len(surface), dtype=np.int32)
     local[own] = np.arange(len(own))
     cloth = Surface(
-        surface.vertices[own],
+        at,
         local[surface.faces[pieces.of[surface.faces[:, 0]] == piece]],
         np.arange(len(own), dtype=np.int32),
         surface.part[own],

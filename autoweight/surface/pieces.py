@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from autoweight.rows import firsts
 from autoweight.surface.prepare import Surface
 
 __all__ = ["Pieces", "parts_of_pieces", "pieces_of"]
@@ -58,7 +59,4 @@ def pieces_of(surface: Surface) -> Pieces:
 
 def parts_of_pieces(surface: Surface) -> NDArray[np.intp]:
     """Which part of the user's mesh each piece is of, the first of several, (k,)."""
-    pieces = surface.components
-    found = np.zeros(int(pieces.max()) + 1, dtype=np.intp)
-    found[pieces[::-1]] = surface.part[::-1]
-    return found
+    return surface.part[firsts(surface.components)].astype(np.intp)

@@ -16,7 +16,7 @@ from autoweight.errors import GeometryError
 from autoweight.rig import Mesh
 from autoweight.rows import entry_rows
 
-__all__ = ["Surface", "packed", "prepare"]
+__all__ = ["Surface", "boxed", "packed", "prepare"]
 
 TOUCHING = 1.5
 """Pieces touch where they are nearer than this many edges of usual length."""
@@ -137,11 +137,11 @@ class Surface:
             if not met.any():
                 continue
             box = low[met].min(axis=0), high[met].max(axis=0)
-            inside = inside[_boxed(self.vertices[inside], *box, touching)]
+            inside = inside[boxed(self.vertices[inside], *box, touching)]
             if not len(inside):
                 continue
             at = self.vertices[inside]
-            near = _boxed(self.vertices, at.min(axis=0), at.max(axis=0), touching)
+            near = boxed(self.vertices, at.min(axis=0), at.max(axis=0), touching)
             outside = np.flatnonzero(near & met[self.components])
             if len(outside):
                 apart, nearest = cKDTree(self.vertices[outside]).query(
@@ -326,7 +326,7 @@ def _first_of_equals(rows: NDArray[np.int32]) -> NDArray[np.bool_]:
     return fresh
 
 
-def _boxed(
+def boxed(
     points: NDArray[np.float64],
     low: NDArray[np.float64],
     high: NDArray[np.float64],

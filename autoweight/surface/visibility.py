@@ -99,10 +99,10 @@ class Sight:
         return foldable(self.surface)
 
     @cached_property
-    def _kept(self) -> NDArray[np.bool_]:
-        """Which faces the tree has: all that are on the lower side in part, (f,)."""
+    def _kept(self) -> NDArray[np.bool_] | slice:
+        """Which faces the tree has: all, or those that are on the lower side in part, (f,)."""
         if self._even is None:
-            return np.ones(len(self.surface.faces), dtype=bool)
+            return slice(None)
         lower = np.zeros(len(self.surface), dtype=bool)
         lower[self._even.half] = True
         return np.asarray(lower[self.surface.faces].any(axis=1))

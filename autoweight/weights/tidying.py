@@ -12,7 +12,7 @@ from scipy import sparse
 from autoweight.errors import RecipeError, WeightsError
 from autoweight.recipes.recipe import BITS, Tidy
 from autoweight.rig import Mesh, Skeleton, Weights
-from autoweight.rows import entry_rows, in_units, replaced, selected
+from autoweight.rows import entry_rows, firsts, in_units, replaced, selected
 from autoweight.surface import Surface, prepare
 from autoweight.weights.locks import Locks
 from autoweight.weights.strays import SAME, remaining, unwanted
@@ -254,9 +254,7 @@ def _places(
 
     Vertices split by a seam have one row in common; parts that touch may have their own.
     """
-    first = np.empty(len(surface), dtype=np.intp)
-    first[surface.weld[::-1]] = np.arange(len(surface.weld))[::-1]
-    rows = matrix[first]
+    rows = matrix[firsts(surface.weld)]
     back = surface.weld.astype(np.intp)
     if len(surface) < len(back):
         differs = np.flatnonzero(abs(matrix - rows[back]).sum(axis=1))
