@@ -16,7 +16,7 @@ from autoweight.rig import Skeleton
 from autoweight.skeleton.bones import leads
 from autoweight.skeleton.sides import words
 
-__all__ = ["Fleshless", "Lacking", "fleshless"]
+__all__ = ["Fleshless", "Lacking", "fleshless", "without_flesh"]
 
 Lacking = Callable[[NDArray[np.intp], NDArray[np.bool_]], NDArray[np.bool_]]
 """Whether the mesh lacks what joints, (k,), are called for, some of them built in, (k,):
