@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from autoweight.errors import SkeletonError, naming
 from autoweight.io import encode, joints
-from autoweight.io.gltf import compression, container, fresh
+from autoweight.io.gltf import compression, container, fresh, required
 from autoweight.io.gltf.arrays import Arrays
 from autoweight.io.gltf.binding import Binding, from_nodes, from_skins, skeleton_of
 from autoweight.io.gltf.characters import at_root, characters
@@ -24,6 +24,7 @@ from autoweight.io.gltf.pieces import (
     SOLID,
     Piece,
     choose,
+    drawn_once,
     joints_below,
     no_meshes,
     pieces,
@@ -69,7 +70,9 @@ def load_all(
     outside: bool = False,
 ) -> list[Rig]:
     """Read the rigs of a glTF file; see `autoweight.io.load_all`."""
-    source = compression.expanded(container.read(path, outside=outside))
+    source = container.read(path, outside=outside)
+    required.check(source)
+    source = compression.expanded(source)
     if skeleton is None:
         return _rigs(source, parts, root)
     if root is not None:
@@ -161,6 +164,7 @@ def _unbound(
         raise no_meshes(source.tree, hierarchy, bound=False)
     chosen = choose(found, parts)
     whole_meshes(found, chosen)
+    drawn_once(source.tree, chosen)
     nodes = list({piece.node: None for piece in chosen})
     return _assemble(source, hierarchy, chosen, from_nodes(hierarchy, joints, nodes))
 

@@ -16,6 +16,7 @@ __all__ = [
     "TRIANGLE_FAN",
     "Piece",
     "choose",
+    "drawn_once",
     "joints_below",
     "no_meshes",
     "pieces",
@@ -24,6 +25,7 @@ __all__ = [
 
 TRIANGLES, TRIANGLE_STRIP, TRIANGLE_FAN = SOLID = (4, 5, 6)
 LIGHT = "KHR_lights_punctual"
+INSTANCES = "EXT_mesh_gpu_instancing"
 
 
 @dataclass(frozen=True, eq=False)
@@ -132,6 +134,22 @@ def whole_meshes(found: list[Piece], chosen: list[Piece]) -> None:
             f"part {left[0].name!r} belongs to a mesh that gets its first skin, and a skin is for "
             f"all of a mesh; take it too with --part {left[0].group!r}"
         )
+
+
+def drawn_once(tree: Tree, chosen: list[Piece]) -> None:
+    """Refuse to give a skin to what a node draws in many places, as it would be in one then.
+
+    Raises
+    ------
+    FileError
+        A chosen piece has instances (Khronos, EXT_mesh_gpu_instancing).
+    """
+    for piece in chosen:
+        if INSTANCES in tree.nodes[piece.node].extensions:
+            raise FileError(
+                f"part {piece.name!r} is drawn many times over ({INSTANCES}), which a skin would "
+                "end; leave it out by naming the others with --part, or export it without"
+            )
 
 
 def joints_below(hierarchy: Hierarchy, root: str) -> tuple[int, ...]:

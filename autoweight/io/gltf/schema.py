@@ -36,6 +36,7 @@ Count = Annotated[int, msgspec.Meta(ge=1)]
 Vec3 = tuple[float, float, float]
 Vec4 = tuple[float, float, float, float]
 Matrix = Annotated[tuple[float, ...], msgspec.Meta(min_length=16, max_length=16)]
+Version = Annotated[str, msgspec.Meta(pattern=r"^[0-9]{1,9}\.[0-9]{1,9}$")]
 Item = TypeVar("Item")
 
 
@@ -46,6 +47,7 @@ class _Object(msgspec.Struct, rename="camel", kw_only=True):
 
 class Asset(_Object):
     version: str
+    min_version: Version | None = None
 
 
 class Buffer(_Object):
@@ -152,6 +154,7 @@ class Tree(_Object):
     animations: tuple[Animation, ...] = ()
     buffers: tuple[Buffer, ...] = ()
     buffer_views: tuple[BufferView, ...] = ()
+    extensions_required: tuple[str, ...] = ()
     images: tuple[Image, ...] = ()
     materials: tuple[Material, ...] = ()
     meshes: tuple[Mesh, ...] = ()
