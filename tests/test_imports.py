@@ -8,6 +8,7 @@ PACKAGE = Path(__file__).parent.parent / "autoweight"
 
 HOUSE = """
     errors rows rig
+    machine
     skeleton surface
     recipes
     methods pose

@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.errors import RecipeError, suggestion
+from autoweight.machine.abreast import Ahead
 from autoweight.recipes.profiles import Falloff
 from autoweight.rig import Skeleton
 from autoweight.skeleton.bones import Bones, Frames, Reaches, frames
 from autoweight.skeleton.chains import Chain, chains
 from autoweight.surface import Surface
-from autoweight.surface.abreast import Ahead
 from autoweight.surface.laplacian import Measured, measured
 from autoweight.surface.visibility import Sight
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import partial
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +11,8 @@ from scipy import sparse
 from scipy.spatial import cKDTree
 from scipy.spatial.distance import cdist
 
+from autoweight.machine.abreast import Ahead, abreast, hands
+from autoweight.machine.heap import give_back
 from autoweight.methods import Problem, Progress, silent
 from autoweight.methods.equilibrium import equilibrium
 from autoweight.methods.parts import Layout, laid_out, settled
@@ -19,9 +20,7 @@ from autoweight.methods.stretches import Stretches, nearby, reach, stretches
 from autoweight.rows import scaled
 from autoweight.skeleton.bones import Bones, closest
 from autoweight.surface import Surface
-from autoweight.surface.abreast import Ahead, abreast, hands
 from autoweight.surface.evenness import Evenness, mutual
-from autoweight.surface.heap import give_back
 from autoweight.surface.visibility import ON, Sight
 
 __all__ = ["solve"]
@@ -86,40 +85,20 @@ def _solved(problem: Problem) -> sparse.csr_array:
     problem.sight.forget()
     give_back()
     # The factor keeps one processor busy.
-    with Ahead(lambda: _of_pieces(problem), hands(len(surface))) as beside:
+    beside = Ahead(lambda: _of_pieces(problem), hands(len(surface)), surface, problem.away)
+    with beside:
         found = equilibrium(surface, sources, pull, measured=measured, progress=problem.progress)
         found.data **= CRISP
-        known = beside()
-    if known is None:
-        return scaled(found)
-    problem.away.told(known.away)
-    surface.told(known.bridges)
-    return settled(problem, scaled(found), known.layout)
+        layout = beside()
+    return scaled(found) if layout is None else settled(problem, scaled(found), layout)
 
 
-class _Known(NamedTuple):
-    """What whoever has weights of several pieces asks next.
-
-    Parameters
-    ----------
-    layout : Layout
-        How the pieces lie.
-    away : ndarray, shape (n,)
-        How far each vertex is from the bones.
-    bridges : ndarray, shape (b, 2), int
-        Where the pieces touch.
-    """
-
-    layout: Layout
-    away: NDArray[np.float64]
-    bridges: NDArray[np.int32]
-
-
-def _of_pieces(problem: Problem) -> _Known | None:
-    """None where there is one piece alone."""
+def _of_pieces(problem: Problem) -> Layout | None:
+    """How several pieces lie, None where there is one, and what is asked next of each's place."""
     if problem.surface.components.max() == 0:
         return None
-    return _Known(laid_out(problem), problem.away[:], problem.surface.bridges)
+    _ = problem.away[:], problem.surface.bridges  # kept for attaching and for stray weight
+    return laid_out(problem)
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import product
 
 import numpy as np
@@ -520,16 +521,14 @@ class Reaches:
 
     def __init__(self, points: NDArray[np.float64], bones: Bones) -> None:
         self.points, self.bones = points, bones
-        self._known = np.empty(0)
 
-    def told(self, known: NDArray[np.float64]) -> None:
-        """Take what was worked out elsewhere, (n,), for the same points and bones."""
-        self._known = known
+    @cached_property
+    def _known(self) -> NDArray[np.float64]:
+        """What was asked for, not a number where nobody has, (n,)."""
+        return np.full(len(self.points), np.nan)
 
     def __getitem__(self, some: NDArray[np.integer] | slice) -> NDArray[np.float64]:
         """Of some of the points, by number, as an array is asked."""
-        if not len(self._known):
-            self._known = np.full(len(self.points), np.nan)
         new = np.zeros(len(self.points), dtype=bool)
         new[some] = True
         asked = np.flatnonzero(new & np.isnan(self._known))

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.errors import AutoweightError, RecipeError, WeightsError
+from autoweight.machine.abreast import Ahead
 from autoweight.methods import (
     MEASURING,
     METHODS,
@@ -30,7 +31,7 @@ from autoweight.stages.attaching import attach
 from autoweight.stages.learning import taste_of
 from autoweight.stages.planning import Plan, RigidPlan, plan, plane_of, roles
 from autoweight.surface import Surface, prepare
-from autoweight.surface.abreast import Ahead
+from autoweight.surface.evenness import evenness
 from autoweight.surface.laplacian import Measured, measured
 from autoweight.surface.visibility import Sight
 from autoweight.taste.following import follow, idle, usual
@@ -434,6 +435,7 @@ class _Task:
         """The surface measured; begun before the tree of faces is built if methods will ask."""
         found = measured(self.surface)
         if MEASURING & {self.recipe.method, *(rule.method for rule in self.recipe.chain)}:
+            evenness(self.surface)  # asked there and here, so before the ways part
             found.begin()
         return found
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from autoweight.machine.keeping import kept
 from autoweight.rows import entry_rows
 from autoweight.surface.prepare import Surface, packed
 
@@ -63,6 +64,7 @@ class Evenness:
         return found
 
 
+@kept
 def evenness(surface: Surface) -> Evenness | None:
     """How the vertices of a body are each other's image across the middle of its box, if they are.
 

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from autoweight.machine.abreast import Ahead, hands
 from autoweight.rows import narrow, selected
-from autoweight.surface.abreast import Ahead, hands
 from autoweight.surface.evenness import SAME, mutual
 from autoweight.surface.solver import Factor, columns, factor, unwatched
 

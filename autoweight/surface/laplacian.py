@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.errors import GeometryError
+from autoweight.machine.abreast import Ahead, hands
 from autoweight.rows import narrow
-from autoweight.surface.abreast import Ahead, hands
 from autoweight.surface.evenness import SAME, Evenness, evenness, unchanged
 from autoweight.surface.prepare import Surface
 
@@ -61,7 +61,7 @@ def measure(surface: Surface) -> Measured:
 
 def measured(surface: Surface) -> Ahead[Measured]:
     """`measure`, which on a large surface another processor may begin with."""
-    return Ahead(lambda: measure(surface), hands(len(surface)))
+    return Ahead(lambda: measure(surface), hands(len(surface)), surface)
 
 
 def laplacian(

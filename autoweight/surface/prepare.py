@@ -152,10 +152,6 @@ class Surface:
                 found.append(pairs.astype(np.int32))
         return np.concatenate(found)
 
-    def told(self, bridges: NDArray[np.int32]) -> None:
-        """Take `bridges` that another process worked out."""
-        self.__dict__["bridges"] = bridges
-
     @cached_property
     def face_areas(self) -> NDArray[np.float64]:
         """Area of each face, (m,)."""

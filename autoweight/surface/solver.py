@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.errors import GeometryError
-from autoweight.surface.abreast import abreast, hands
-from autoweight.surface.heap import give_back
+from autoweight.machine.abreast import abreast, hands
+from autoweight.machine.heap import give_back
 
 __all__ = ["Factor", "columns", "factor", "solve_columns", "unwatched"]
 

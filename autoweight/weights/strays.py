@@ -13,10 +13,10 @@ from scipy.sparse.csgraph import (
 )
 from scipy.spatial import cKDTree
 
+from autoweight.machine.abreast import Ahead, abreast, hands
 from autoweight.rig import Skeleton
 from autoweight.rows import entry_rows, narrow, owners, replaced, scaled, selected
 from autoweight.surface import Surface
-from autoweight.surface.abreast import Ahead, abreast, hands
 from autoweight.surface.patches import islands, neighbours
 
 __all__ = [

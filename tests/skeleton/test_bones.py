@@ -220,10 +220,6 @@ def test_reaches_are_worked_out_where_they_are_asked_for(monkeypatch):
     np.testing.assert_array_equal(away[corners], nearest[corners])
     np.testing.assert_array_equal(away[:], nearest)
     assert asked == [3, 47]
-    away = Reaches(points, some)
-    away.told(nearest)
-    np.testing.assert_array_equal(away[5:9], nearest[5:9])
-    assert asked == [3, 47]
 
 
 def test_a_control_in_the_place_of_hips_has_no_flesh():

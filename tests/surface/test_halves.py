@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import sparse
 
-from autoweight.surface import abreast
+from autoweight.machine import abreast
 from autoweight.surface.halves import solve_halves
 from autoweight.surface.solver import solve_columns
 

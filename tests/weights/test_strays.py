@@ -8,9 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import sparse
 
+from autoweight.machine import abreast
 from autoweight.rig import Mesh, Skeleton
 from autoweight.rows import scaled
-from autoweight.surface import abreast, prepare
+from autoweight.surface import prepare
 from autoweight.weights.strays import ALIKE, HOME, films, strays, unwanted
 
 

@@ -9,9 +9,9 @@ from bodies import capsules
 from scipy import sparse
 
 from autoweight.errors import GeometryError
-from autoweight.surface import abreast as module
+from autoweight.machine import abreast as module
+from autoweight.machine.abreast import Ahead, abreast, hands
 from autoweight.surface import prepare
-from autoweight.surface.abreast import Ahead, abreast, hands
 from autoweight.surface.laplacian import laplacian
 from autoweight.surface.solver import solve_columns
 

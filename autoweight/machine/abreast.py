@@ -10,7 +10,8 @@ import threading
 import warnings
 import weakref
 from collections.abc import Callable, Sequence
-from typing import Generic, TypeVar
+from functools import partial
+from typing import Any, Generic, TypeVar
 
 __all__ = ["Ahead", "abreast", "hands"]
 
@@ -76,16 +77,19 @@ class Ahead(Generic[T]):
         What it returns must pickle.
     many : int
         Processes, this one included; from `hands`. With 1 the job runs when it is asked for.
+    nouns : objects
+        What they keep of themselves for whoever asks next (`functools.cached_property`, `kept`)
+        they keep here too, where the job was the first to ask. It must pickle.
     """
 
-    def __init__(self, job: Callable[[], T], many: int) -> None:
-        self._job, self._many = job, many
-        self._child: _Child[T] | None = None
+    def __init__(self, job: Callable[[], T], many: int, *nouns: object) -> None:
+        self._job, self._many, self._nouns = job, many, nouns
+        self._child: _Child[tuple[T, list[dict[str, Any]]]] | None = None
 
     def begin(self) -> None:
         """Begin, unless it has begun and nobody asked yet."""
         if self._child is None and self._many > 1:
-            self._child = _Child(self._job)
+            self._child = _Child(partial(_with_kept, self._job, self._nouns))
             self._end = weakref.finalize(self, self._child.end)
 
     def __call__(self) -> T:
@@ -93,9 +97,12 @@ class Ahead(Generic[T]):
         if self._child is None:
             return self._job()
         try:
-            return self._child.result()
+            found, kept = self._child.result()
         finally:
             self.__exit__()
+        for noun, fresh in zip(self._nouns, kept, strict=True):
+            vars(noun).update(fresh)
+        return found
 
     def __enter__(self) -> Ahead[T]:
         self.begin()
@@ -105,6 +112,16 @@ class Ahead(Generic[T]):
         if self._child is not None:
             self._end()
             self._child = None
+
+
+def _with_kept(job: Callable[[], T], nouns: Sequence[object]) -> tuple[T, list[dict[str, Any]]]:
+    """What a job returns, and what each noun keeps since."""
+    before = [set(vars(each)) for each in nouns]
+    found = job()
+    return found, [
+        {name: value for name, value in vars(each).items() if name not in known}
+        for each, known in zip(nouns, before, strict=True)
+    ]
 
 
 class _Child(Generic[T]):

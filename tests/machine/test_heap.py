@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import trimesh
 
-from autoweight.surface.heap import give_back
+from autoweight.machine.heap import give_back
 
 
 def resident() -> int:
