@@ -18,25 +18,12 @@ from scipy import sparse
 from autoweight.errors import GeometryError, RecipeError, SkeletonError, WeightsError, suggestion
 from autoweight.rows import owners
 
-__all__ = ["Document", "Mesh", "Part", "Rig", "Skeleton", "Weights"]
+__all__ = ["Document", "Mesh", "Part", "Rig", "Skeleton", "Weights", "hanging"]
 
 ROW_SUM_TOLERANCE = 1e-6
 
 FAR = 1e18
 """The square of a coordinate beyond this may be more than float32 can hold, in scene units."""
-
-ALONG = np.cos(np.radians(10))
-"""Cosine of how far a bone may be off an axis of its joint and still lie along it."""
-
-SHARED = 0.5
-"""Share of the joints with one bone whose bone lies along an axis for that to be theirs."""
-
-ALIKE = 1e-4
-"""Frames whose entries differ by less are turned alike."""
-
-ON_BONE, BETWEEN, STEP = 0.02, (0.1, 0.97), 0.05
-"""A joint divides a bone if it is no further off it than this, and between these shares of it; two
-such are further from each other. All in lengths of the bone."""
 
 ON_JOINT = 1e-9
 """A tip nearer to its joint than this, in extents of the skeleton, is on it."""
@@ -231,134 +218,7 @@ class Skeleton:
     @cached_property
     def children(self) -> tuple[tuple[int, ...], ...]:
         """Joint numbers of each joint's children, ascending."""
-        return _hanging(self.parents)
-
-    @cached_property
-    def axis(self) -> NDArray[np.float64] | None:
-        """The axis that joints share: which way, in its own frame, a joint's bone points, (3,).
-
-        One of ±x, ±y, ±z. Only joints with one child, or with none and a tip, have a say; those
-        whose bones run against it agree, and fewer than the others: see `ways`. None where under
-        half of them agree, and where all joints are turned alike, as an export without rotations
-        leaves them, unless their tips agree: otherwise their frames say nothing of the bones.
-        """
-        ends = {joint: tip for joint, tip in self.tips.items() if not self.children[joint]}
-        turns = self.orientations
-        if not np.allclose(turns, turns[0], atol=ALIKE) or len(ends) > 1:
-            ends |= {
-                joint: self.positions[below[0]]
-                for joint, below in enumerate(self.children)
-                if len(below) == 1
-            }
-        else:
-            ends = {}
-        joints = np.array(list(ends), dtype=np.intp)
-        ways = np.array(list(ends.values())).reshape(-1, 3) - self.positions[joints]
-        length = np.linalg.norm(ways, axis=1)
-        off = length > 0
-        own = np.einsum("kij,ki->kj", turns[joints[off]], ways[off] / length[off, None])
-        best = int((np.abs(own) > ALONG).sum(axis=0).argmax())
-        ahead, against = (int((sign * own[:, best] > ALONG).sum()) for sign in (1, -1))
-        if ahead + against < max(SHARED * len(own), 1):
-            return None
-        return np.eye(3)[best] * (1 if ahead >= against else -1)
-
-    @cached_property
-    def ways(self) -> NDArray[np.float64] | None:
-        """Which way the bone of each joint points by the axis they share, unit vectors, (j, 3).
-
-        Joints that were copied to the other side and mirrored have their bones against the axis
-        (common practice, no source). A joint's tip says so, or children to within 10° of the axis,
-        against it and none along it; a joint that has neither goes by the one it hangs from. None
-        where they share no axis.
-        """
-        if self.axis is None:
-            return None
-        along = self.orientations @ self.axis
-        turned = np.zeros(len(self), dtype=bool)
-        for joint, below in enumerate(self.children):  # parents come first
-            tip = self.tips.get(joint)
-            ends = self.positions[list(below)] if tip is None else tip[None]
-            ways = ends - self.positions[joint]
-            lean, length = ways @ along[joint], np.linalg.norm(ways, axis=1)
-            fits = np.abs(lean) > ALONG * length
-            if fits.any():
-                turned[joint] = (lean[fits] < 0).all()
-            elif self.parents[joint] >= 0:
-                turned[joint] = turned[self.parents[joint]]
-        return np.where(turned[:, None], -along, along)
-
-    @cached_property
-    def divided(self) -> tuple[tuple[int, ...], ...]:
-        """Bones with joints on them: where each begins, those joints in their order, its end.
-
-        Joints that lie one after another on a bone between two others, in line with it, divide
-        that bone, as those that share out the twist of an arm do (common practice, no source).
-        They hang from its beginning, by themselves or from each other, and that has one more
-        child with children, or one at all if axes too say that all are in line. A root has no
-        bone to divide, and what divides a bone has none of its own.
-        """
-        found: list[tuple[int, ...]] = []
-        taken: set[int] = set()
-        for joint, hanging in enumerate(self.children):  # parents come first
-            below = [child for child in hanging if child not in self.apart]
-            if len(below) < 2 or self.parents[joint] < 0 or joint in taken:
-                continue
-            limbs = {child for child in below if self.children[child]}
-            for end in limbs or below:
-                lying = {each: self._divisors(joint, end, each) for each in below if each != end}
-                rest = {each for each, divisors in lying.items() if not divisors}
-                line = sorted(pair for divisors in lying.values() for pair in divisors)
-                sure = limbs or (not rest and self.ways is not None)
-                if line and sure and not rest & limbs:
-                    shares, divisors = zip(*line, strict=True)
-                    if (np.diff(shares) >= STEP).all():
-                        found.append((joint, *divisors, end))
-                        taken.update(divisors)
-                    break
-        return tuple(found)
-
-    @cached_property
-    def above(self) -> NDArray[np.intp]:
-        """The joint whose flesh each one's goes on from, -1 for none, (j,).
-
-        Its parent, but along bones that are `divided` the joint before; -1 too for what is `apart`.
-        """
-        found = self.parents.astype(np.intp)
-        found[list(self.apart)] = -1
-        for line in self.divided:
-            found[list(line[1:])] = line[:-1]
-        return found
-
-    @cached_property
-    def dividing(self) -> NDArray[np.bool_]:
-        """Which joints divide a bone between two others, (j,)."""
-        return np.isin(
-            np.arange(len(self)), [joint for line in self.divided for joint in line[1:-1]]
-        )
-
-    @cached_property
-    def below(self) -> tuple[tuple[int, ...], ...]:
-        """Joint numbers of those that go on from each: see `above`."""
-        return _hanging(self.above)
-
-    def _divisors(self, joint: int, end: int, child: int) -> list[tuple[float, int]]:
-        """A child and all that hangs from it, by share of the bone they lie on; none if not all."""
-        own = [child]
-        for each in own:
-            own += self.children[each]
-        way = self.positions[end] - self.positions[joint]
-        length = float(np.linalg.norm(way))
-        if length == 0:
-            return []
-        way = way / length
-        offset = self.positions[own] - self.positions[joint]
-        share = offset @ way / length
-        off = np.linalg.norm(offset - np.outer(share * length, way), axis=1) / length
-        fits = (share >= BETWEEN[0]) & (share <= BETWEEN[1]) & (off <= ON_BONE)
-        if self.ways is not None:
-            fits &= self.ways[own] @ way > ALONG
-        return list(zip(share.tolist(), own, strict=True)) if fits.all() else []
+        return hanging(self.parents)
 
     @cached_property
     def orientations(self) -> NDArray[np.float64]:
@@ -367,7 +227,7 @@ class Skeleton:
         return linear / np.linalg.norm(linear, axis=1, keepdims=True)
 
 
-def _hanging(parents: NDArray[np.integer]) -> tuple[tuple[int, ...], ...]:
+def hanging(parents: NDArray[np.integer]) -> tuple[tuple[int, ...], ...]:
     """Numbers of those that have each for a parent, ascending."""
     found: list[list[int]] = [[] for _ in parents]
     for child, parent in enumerate(parents.tolist()):

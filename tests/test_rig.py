@@ -40,13 +40,3 @@ def test_weights_must_sum_to_one():
 
 def test_weights_store_no_zeros():
     assert Weights([[1.0, 0.0]]).matrix.nnz == 1
-
-
-def test_what_divides_a_bone_is_in_no_second_line():
-    # Joints that hang backwards from one that divides a bone would follow each other in a circle.
-    names = ("root", "upper", "lower", "end", "far", "middle", "near", "first")
-    rest = np.tile(np.eye(4), (8, 1, 1))
-    rest[:, 0, 3] = [-3, 0, 10, 12, 8, 6, 4, 2]
-    skeleton = Skeleton(names, [-1, 0, 1, 2, 1, 4, 4, 6], rest)
-    assert skeleton.divided == ((1, 7, 6, 5, 4, 2),)
-    np.testing.assert_array_equal(skeleton.above, [-1, 0, 4, 2, 5, 6, 7, 1])

@@ -60,10 +60,13 @@ def _facts(loaded: Rig) -> dict[str, Any]:
 
 def _axis(joints: Skeleton) -> str | None:
     """The axis that joints share, as +y or -x."""
-    if joints.axis is None:
+    from autoweight.skeleton.axes import shared_axis
+
+    axis = shared_axis(joints)
+    if axis is None:
         return None
-    number = int(abs(joints.axis).argmax())
-    return f"{'+' if joints.axis[number] > 0 else '-'}{'xyz'[number]}"
+    number = int(abs(axis).argmax())
+    return f"{'+' if axis[number] > 0 else '-'}{'xyz'[number]}"
 
 
 def _no_weight(rig: Rig) -> list[str]:

@@ -13,6 +13,7 @@ from autoweight.methods import Problem
 from autoweight.methods.territory import ancestors
 from autoweight.rows import normalised, one_each, replaced
 from autoweight.skeleton.bones import distances
+from autoweight.skeleton.descent import descent
 from autoweight.surface import Surface
 from autoweight.surface.pieces import Pieces, pieces_of
 from autoweight.surface.places import Ground
@@ -222,8 +223,8 @@ def _near(problem: Problem, pieces: Pieces, small: NDArray[np.bool_]) -> _Near:
 def _round_bend(problem: Problem, pieces: Pieces, alone: NDArray[np.intp]) -> NDArray[np.bool_]:
     """Which pieces go round most of two bones that meet in their middle, as a sleeve does."""
     skeleton = problem.skeleton
-    at, above = skeleton.positions, skeleton.above
-    bends = (above >= 0) & np.array([bool(below) for below in skeleton.below])
+    at, above = skeleton.positions, descent(skeleton).above
+    bends = (above >= 0) & np.array([bool(below) for below in descent(skeleton).below])
     rows = np.flatnonzero(((alone >= 0) & bends[alone])[pieces.of])
     piece, joint = pieces.of[rows], alone[pieces.of[rows]]
     found = np.ones(len(pieces), dtype=bool)

@@ -14,6 +14,7 @@ from scipy.spatial import cKDTree
 
 from autoweight.rig import Skeleton
 from autoweight.skeleton.bones import Bones, Frames, ending, frames, heirs, links
+from autoweight.skeleton.descent import descent
 from autoweight.surface import Surface
 from autoweight.surface.visibility import Sight
 
@@ -88,7 +89,7 @@ def stretches(
         A joint in the same place as its branching parent turns a limb's root inside the trunk:
         the first two thirds of its bone stay with the parent.
     """
-    at, parents = skeleton.positions, skeleton.above
+    at, parents = skeleton.positions, descent(skeleton).above
     child = np.flatnonzero(parents >= 0)
     owner = parents[child]
     length = np.zeros(len(skeleton))

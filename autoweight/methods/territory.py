@@ -12,6 +12,7 @@ from scipy import sparse
 from autoweight.methods import Problem
 from autoweight.rows import entry_rows
 from autoweight.skeleton.bones import Bones, closest, distances, heirs
+from autoweight.skeleton.descent import descent
 from autoweight.surface import Surface
 from autoweight.surface.geodesics import network, spread
 from autoweight.surface.visibility import Sight
@@ -204,7 +205,7 @@ def levels(parents: NDArray[np.intp]) -> NDArray[np.intp]:
 
 def ancestors(problem: Problem) -> NDArray[np.intp]:
     """The nearest ancestor of each joint that may have weight, -1 for none, (j,)."""
-    above = problem.skeleton.above
+    above = descent(problem.skeleton).above
     return np.where(above >= 0, heirs(problem.skeleton, problem.active)[above], -1)
 
 

@@ -13,8 +13,10 @@ from autoweight.pose.clip import Clip, rest_local, turned, world
 from autoweight.pose.skinning import carried
 from autoweight.recipes.recipe import Recipe
 from autoweight.rig import Skeleton
+from autoweight.skeleton.axes import shared_axis
 from autoweight.skeleton.bones import Frames, frames
 from autoweight.skeleton.chains import Chain, chains
+from autoweight.skeleton.descent import descent
 from autoweight.skeleton.sides import UNPAIRED, Plane, pairs
 
 __all__ = [
@@ -323,7 +325,7 @@ def _together(skeleton: Skeleton, plane: Plane | None) -> list[tuple[str, list[i
 
 def _turning(skeleton: Skeleton, chain: Chain) -> list[int]:
     """The joints of a chain that bend it: not those that divide a bone."""
-    return [joint for joint in chain.joints if not skeleton.dividing[joint]]
+    return [joint for joint in chain.joints if not descent(skeleton).dividing[joint]]
 
 
 def _partners(skeleton: Skeleton, plane: Plane | None) -> NDArray[np.int32]:
@@ -337,11 +339,12 @@ def _along(skeleton: Skeleton, chain: Chain, bound: Frames) -> NDArray[np.float6
 
     To the next of the chain where the bone leads to no one child and nothing else tells.
     """
+    axis = shared_axis(skeleton)
     found: list[NDArray[np.float64]] = []
     for joint, following in zip(chain.joints, (*chain.joints[1:], None), strict=True):
         way = bound.axes[joint, :, 0]
         step = np.zeros(3)
-        if following is not None and len(skeleton.children[joint]) > 1 and skeleton.axis is None:
+        if following is not None and len(skeleton.children[joint]) > 1 and axis is None:
             step = skeleton.positions[following] - skeleton.positions[joint]
         found.append(step / np.linalg.norm(step) if step.any() else way)
     return np.array(found)

@@ -13,8 +13,10 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from autoweight.rig import ALONG, Skeleton
+from autoweight.rig import Skeleton
 from autoweight.rows import ranks
+from autoweight.skeleton.axes import ALONG, pointing, shared_axis
+from autoweight.skeleton.descent import descent
 from autoweight.skeleton.sides import UNPAIRED, likely_plane, pairs
 
 __all__ = [
@@ -142,10 +144,10 @@ def frames(skeleton: Skeleton, depth: Depth | None = None) -> Frames:
         again. A last joint beside a limb, in whose flesh all of that would be, has no bone but its
         place.
     """
-    at, above = skeleton.positions, skeleton.above
+    at, above = skeleton.positions, descent(skeleton).above
     ahead = leads(skeleton)
     end = at.copy()
-    for joint, below in enumerate(skeleton.below):
+    for joint, below in enumerate(descent(skeleton).below):
         if joint in skeleton.tips:
             end[joint] = skeleton.tips[joint]
         elif ahead[joint] >= 0:
@@ -160,7 +162,7 @@ def frames(skeleton: Skeleton, depth: Depth | None = None) -> Frames:
         origin[joint] = origin[above[joint]] if doubled[joint] else at[above[joint]]
     before = at - origin
     end[left] += before[left]
-    ways = skeleton.ways
+    ways = pointing(skeleton)
     if ways is not None and left.any():
         length = np.linalg.norm(before, axis=1)
         if depth is not None:
@@ -180,13 +182,13 @@ def leads(skeleton: Skeleton) -> NDArray[np.intp]:
     In a file with tips every joint has a bone of its own, whose axis says where it goes: an only
     child elsewhere is not at its end.
     """
-    at = skeleton.positions
+    at, pointed = skeleton.positions, pointing(skeleton)
     found = np.full(len(skeleton), -1)
-    for joint, below in enumerate(skeleton.below):
-        if below and skeleton.ways is not None:
+    for joint, below in enumerate(descent(skeleton).below):
+        if below and pointed is not None:
             ways = at[list(below)] - at[joint]
             length = np.linalg.norm(ways, axis=1)
-            along = ways @ skeleton.ways[joint]
+            along = ways @ pointed[joint]
             best = int(np.where(length > 0, along - ALONG * length, -1.0).argmax())
             if along[best] > ALONG * length[best]:
                 found[joint] = below[best]
@@ -225,9 +227,9 @@ def _beside(skeleton: Skeleton, depth: Depth, end: NDArray[np.float64]) -> NDArr
     round bones between other joints, and on to where it would leave the body it keeps to that
     limb: an ear, a fin or a finger leads away from it.
     """
-    at, above = skeleton.positions, skeleton.above
-    found = _unaimed(skeleton) & ~skeleton.dividing & (end != at).any(axis=1)
-    flesh = links(skeleton) & np.array([bool(below) for below in skeleton.below])
+    at, above = skeleton.positions, descent(skeleton).above
+    found = _unaimed(skeleton) & ~descent(skeleton).dividing & (end != at).any(axis=1)
+    flesh = links(skeleton) & np.array([bool(below) for below in descent(skeleton).below])
     flesh &= (at != at[np.maximum(above, 0)]).any(axis=1)
     last, tail = np.flatnonzero(found), np.flatnonzero(flesh)
     if not len(last) or not len(tail):
@@ -258,7 +260,7 @@ def _unaimed(skeleton: Skeleton) -> NDArray[np.bool_]:
 
     As the parent, as a sibling in the same place, or half-way between: all that axes can say.
     """
-    at, ways = skeleton.positions, skeleton.ways
+    at, ways = skeleton.positions, pointing(skeleton)
     near = SAME * float(np.ptp(at, axis=0).max())
     found = np.zeros(len(skeleton), dtype=bool)
     for joint, hanging in enumerate(skeleton.children):
@@ -314,7 +316,7 @@ def _across(skeleton: Skeleton, ways: NDArray[np.float64]) -> NDArray[np.float64
     own = skeleton.orientations
     length = np.linalg.norm(ways, axis=1, keepdims=True)
     along = np.where(length > 0, ways / np.maximum(length, np.finfo(float).tiny), own[:, :, 1])
-    shared = skeleton.axis
+    shared = shared_axis(skeleton)
     # The next axis round from the one along the bone, where there is one; else the least along.
     if shared is not None:
         side = own @ np.roll(np.abs(shared), 1)
@@ -330,7 +332,7 @@ def _across(skeleton: Skeleton, ways: NDArray[np.float64]) -> NDArray[np.float64
 
 def ending(skeleton: Skeleton) -> NDArray[np.bool_]:
     """Which joints have a bone that ends at no child, (j,): see `frames` for where it ends."""
-    childless = np.array([not below for below in skeleton.below])
+    childless = np.array([not below for below in descent(skeleton).below])
     if skeleton.tips:
         tipped = np.isin(np.arange(len(skeleton)), list(skeleton.tips))
         return childless | tipped | (leads(skeleton) < 0)
@@ -350,14 +352,16 @@ def links(skeleton: Skeleton, frame: Frames | None = None) -> NDArray[np.bool_]:
     it could have what lies between. A joint in its parent's place that only holds last joints, of
     which `frame` makes some points, has none on the way to them: correctives of a shoulder hang so.
     """
-    found = skeleton.above >= 0
+    above = descent(skeleton).above
+    found = above >= 0
     if frame is not None:
         found &= ~_held(skeleton, frame)
-    if skeleton.axis is None or not (skeleton.tips or skeleton.axis[1]):
+    axis = shared_axis(skeleton)
+    if axis is None or not (skeleton.tips or axis[1]):
         return found & ~_doubled(skeleton)
     ahead, at = leads(skeleton), skeleton.positions
-    for joint, below in enumerate(skeleton.below):
-        rooted = skeleton.above[joint] < 0 and not skeleton.tips
+    for joint, below in enumerate(descent(skeleton).below):
+        rooted = above[joint] < 0 and not skeleton.tips
         if skeleton.tips or (ahead[joint] >= 0 and not rooted):
             found[list(below)] = False
             if ahead[joint] >= 0 and joint not in skeleton.tips:
@@ -374,27 +378,27 @@ def _doubled(skeleton: Skeleton) -> NDArray[np.bool_]:
     practice, no source). But a root may have what no other joint moves, unless the last is one that
     a body goes several ways from, as hips are.
     """
-    at, above = skeleton.positions, skeleton.above
-    only = [below[0] for below in skeleton.below if len(below) == 1]
+    at, above, below = skeleton.positions, descent(skeleton).above, descent(skeleton).below
+    only = [each[0] for each in below if len(each) == 1]
     found = np.zeros(len(skeleton), dtype=bool)
     off = np.linalg.norm(at[only] - at[above[only]], axis=1)
     found[only] = off <= SAME * np.ptp(at, axis=0).max()
     for joint in np.flatnonzero(found & (above[above] < 0)).tolist():
         last = joint
-        while len(skeleton.below[last]) == 1 and found[skeleton.below[last][0]]:
-            last = skeleton.below[last][0]
-        found[joint] = len(skeleton.below[last]) > 1
+        while len(below[last]) == 1 and found[below[last][0]]:
+            last = below[last][0]
+        found[joint] = len(below[last]) > 1
     return found
 
 
 def _held(skeleton: Skeleton, frame: Frames) -> NDArray[np.bool_]:
     """Which joints hang from one that only holds last joints, some of them points, (j,)."""
-    at, above = skeleton.positions, skeleton.above
+    at, above = skeleton.positions, descent(skeleton).above
     near = SAME * np.ptp(at, axis=0).max()
-    last = np.array([not below for below in skeleton.below])
+    last = np.array([not below for below in descent(skeleton).below])
     point = last & (frame.end == at).all(axis=1)
     found = np.zeros(len(skeleton), dtype=bool)
-    for joint, below in enumerate(skeleton.below):
+    for joint, below in enumerate(descent(skeleton).below):
         some = list(below)
         if above[joint] >= 0 and last[some].all() and point[some].any():
             found[some] = np.linalg.norm(at[joint] - at[above[joint]]) <= near
@@ -430,7 +434,7 @@ def bones(
     """
     frame = frame or frames(skeleton)
     child = np.flatnonzero(links(skeleton, frame))
-    parent = skeleton.above[child]
+    parent = descent(skeleton).above[child]
     last = np.flatnonzero(ending(skeleton))
     joint = np.concatenate([parent, last])
     head = np.concatenate([frame.start[parent], frame.start[last]])
@@ -455,7 +459,7 @@ def heirs(skeleton: Skeleton, active: NDArray[np.bool_]) -> NDArray[np.intp]:
         The joint itself where it is active, else the nearest that is of those whose flesh it
         goes on from, -1 for none.
     """
-    heir, above = np.arange(len(skeleton)), skeleton.above
+    heir, above = np.arange(len(skeleton)), descent(skeleton).above
     while len(idle := np.flatnonzero((heir >= 0) & ~active[heir])):
         heir[idle] = above[heir[idle]]
     return heir

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from autoweight.rig import Skeleton
+from autoweight.skeleton.descent import descent
 
 __all__ = ["Chain", "chains"]
 
@@ -13,7 +14,7 @@ __all__ = ["Chain", "chains"]
 class Chain:
     """Joints in order from the body outward, each of which goes on from the one before.
 
-    That is its parent, but along a bone that joints divide: see `Skeleton.above`.
+    That is its parent, but along a bone that joints divide: see `descent`.
 
     Parameters
     ----------
@@ -42,11 +43,11 @@ def chains(skeleton: Skeleton) -> tuple[Chain, ...]:
         it ends, and each child starts anew. What divides a bone is in the chain of that bone.
     """
     following: dict[int, int] = {}
-    for joint, children in enumerate(skeleton.below):
+    for joint, children in enumerate(descent(skeleton).below):
         if len(children) == 1:
             following[joint] = children[0]
         else:
-            alike = [child for child in children if skeleton.dividing[child]] or [
+            alike = [child for child in children if descent(skeleton).dividing[child]] or [
                 child
                 for child in children
                 if _stem(skeleton.names[child]) == _stem(skeleton.names[joint])

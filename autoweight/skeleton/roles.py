@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from autoweight.rig import Skeleton
+from autoweight.skeleton.axes import shared_axis
 from autoweight.skeleton.bones import leads
 from autoweight.skeleton.sides import words
 
@@ -143,7 +144,7 @@ def fleshless(
                 outside[joint] > -SKIN and bool(called[joint] & WHOLE)
             )
             hub = any(skeleton.children[child] for child in below)
-            lost = skeleton.axis is not None and ahead[joint] < 0
+            lost = shared_axis(skeleton) is not None and ahead[joint] < 0
             if top and off and hub and (on_rim[joint] or called[joint] & WHOLE or lost):
                 kinds[joint] = 0
         for joint in reversed(range(count)):

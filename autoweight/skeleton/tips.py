@@ -8,7 +8,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from autoweight.rig import ALONG, ON_JOINT, Skeleton
+from autoweight.rig import ON_JOINT, Skeleton
+from autoweight.skeleton.axes import ALONG, pointing
 
 __all__ = ["with_tips"]
 
@@ -47,9 +48,9 @@ def with_tips(skeleton: Skeleton, candidates: Mapping[int, NDArray[np.float64]])
         if sound.any():
             placed[joint] = places[sound]
     alone = {joint: places[0] for joint, places in placed.items() if len(places) == 1}
-    along = skeleton.ways
+    along = pointing(skeleton)
     if along is None:
-        along = replace(skeleton, tips={**skeleton.tips, **alone}).ways
+        along = pointing(replace(skeleton, tips={**skeleton.tips, **alone}))
     found = dict(skeleton.tips)
     for joint, places in placed.items():
         ways = places - at[joint]

@@ -26,6 +26,7 @@ from autoweight.recipes.recipe import Recipe
 from autoweight.rig import Rig, Skeleton, Weights
 from autoweight.rows import one_each, replaced, scaled
 from autoweight.skeleton.bones import Reaches, bones, frames
+from autoweight.skeleton.descent import descent
 from autoweight.skeleton.roles import without_flesh
 from autoweight.stages.attaching import attach
 from autoweight.stages.learning import taste_of
@@ -529,7 +530,7 @@ def _listed(skeleton: Skeleton, chosen: NDArray[np.bool_]) -> str:
 
 def _divided(skeleton: Skeleton, planned: Plan) -> list[str]:
     """Which joints share the bone they lie on, such as those that take the twist of an arm."""
-    sharing = skeleton.dividing & planned.active
+    sharing = descent(skeleton).dividing & planned.active
     if not sharing.any():
         return []
     return [f"{_listed(skeleton, sharing)}: share the bone they lie on with the joint it begins at"]

@@ -16,6 +16,7 @@ from scipy.spatial import cKDTree
 from autoweight.machine.abreast import Ahead, abreast, hands
 from autoweight.rig import Skeleton
 from autoweight.rows import entry_rows, narrow, owners, replaced, scaled, selected
+from autoweight.skeleton.descent import descent
 from autoweight.surface import Surface
 from autoweight.surface.patches import islands, neighbours
 
@@ -343,7 +344,7 @@ def skipping(weights: sparse.csr_array, surface: Surface, skeleton: Skeleton) ->
     -------
     csr_array, shape (n, j)
     """
-    parents, owner = skeleton.above, owners(weights)
+    parents, owner = descent(skeleton).above, owners(weights)
     row, joint = entry_rows(weights), weights.indices
     held = owner[np.concatenate([surface.edges, surface.bridges])]
     doubted = np.zeros((len(skeleton),) * 2, dtype=bool)  # of an ancestor and a joint
@@ -397,7 +398,7 @@ def unrelated(skeleton: Skeleton) -> NDArray[np.bool_]:
     Of bones that joints divide, by the joint before along the bone too.
     """
     related = np.eye(len(skeleton), dtype=bool)
-    for parent in (skeleton.parents, skeleton.above):
+    for parent in (skeleton.parents, descent(skeleton).above):
         for above in (parent, np.where(parent >= 0, parent[parent], -1)):
             has = np.flatnonzero(above >= 0)
             related[has, above[has]] = related[above[has], has] = True

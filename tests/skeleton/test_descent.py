@@ -12,6 +12,7 @@ from autoweight.pose.motion import DIVIDING, kinds, ranges
 from autoweight.rig import Rig, Skeleton
 from autoweight.skeleton.bones import bones, frames
 from autoweight.skeleton.chains import chains
+from autoweight.skeleton.descent import descent
 from autoweight.stages.solving import first_pass
 from autoweight.weights.strays import unrelated
 
@@ -34,7 +35,7 @@ def arm(names=NAMES, parents=PARENTS, turn=None, **places):
 
 
 def divided(skeleton):
-    return [skeleton.names[joint] for joint in np.flatnonzero(skeleton.dividing)]
+    return [skeleton.names[joint] for joint in np.flatnonzero(descent(skeleton).dividing)]
 
 
 ALONG_Y = Rotation.from_euler("z", -90, degrees=True).as_matrix()
@@ -71,7 +72,7 @@ def test_they_follow_each_other_along_the_bone(turn, parents):
 )
 def test_what_is_elsewhere_divides_nothing(skeleton):
     assert divided(skeleton) == []
-    np.testing.assert_array_equal(skeleton.above, skeleton.parents)
+    np.testing.assert_array_equal(descent(skeleton).above, skeleton.parents)
 
 
 def test_axes_that_point_elsewhere_are_minded():
@@ -129,3 +130,13 @@ def test_they_twist_and_do_not_bend():
     assert [found[joint] for joint in (5, 6)] == [DIVIDING, DIVIDING]
     assert found[:5] == without
     assert list(kinds(skeleton).values()) == list(kinds(plain).values())
+
+
+def test_what_divides_a_bone_is_in_no_second_line():
+    # Joints that hang backwards from one that divides a bone would follow each other in a circle.
+    names = ("root", "upper", "lower", "end", "far", "middle", "near", "first")
+    rest = np.tile(np.eye(4), (8, 1, 1))
+    rest[:, 0, 3] = [-3, 0, 10, 12, 8, 6, 4, 2]
+    skeleton = Skeleton(names, [-1, 0, 1, 2, 1, 4, 4, 6], rest)
+    assert descent(skeleton).divided == ((1, 7, 6, 5, 4, 2),)
+    np.testing.assert_array_equal(descent(skeleton).above, [-1, 0, 4, 2, 5, 6, 7, 1])
