@@ -83,7 +83,7 @@ def command(
     from autoweight.cli.writing import Weighted, overridden, write_weights
     from autoweight.io import check_output
     from autoweight.recipes.recipe import Mirror, Recipe, Tidy, load_recipe
-    from autoweight.stages.solving import mirror_pass
+    from autoweight.stages.finishing import mirror_pass
 
     rigs = taken.all(rig)
     check_output(rigs[0], output, force=force)

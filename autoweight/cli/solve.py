@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from autoweight.methods import Progress
     from autoweight.recipes.recipe import Recipe
     from autoweight.rig import Rig
-    from autoweight.stages.solving import Solution
+    from autoweight.stages.finishing import Solution
     from autoweight.surface import Surface
     from autoweight.taste.learning import Taste
 
@@ -117,7 +117,8 @@ def command(
     from autoweight.errors import RecipeError
     from autoweight.io import check_output
     from autoweight.recipes.recipe import Mirror, Recipe, load_recipe
-    from autoweight.stages.solving import across_of, taste_for
+    from autoweight.stages.finishing import across_of
+    from autoweight.stages.solving import taste_for
     from autoweight.surface import prepare
 
     progress = progress_to_stderr(quiet)

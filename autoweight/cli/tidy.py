@@ -55,7 +55,7 @@ def command(
     from autoweight.cli.writing import Weighted, overridden, write_weights
     from autoweight.io import check_output, load_weights
     from autoweight.recipes.recipe import Recipe, load_recipe
-    from autoweight.stages.solving import tidy_pass
+    from autoweight.stages.finishing import tidy_pass
 
     asked = load_recipe(recipe_file) if recipe_file else Recipe()
     asked = replace(asked, tidy=overridden(asked.tidy, max_influences, prune, bits))

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.methods import Problem
-from autoweight.methods.bands import ON_THE_JOINT, ROPE, Limb, limbs
 from autoweight.methods.bands import solve as solve_bands
 from autoweight.methods.heat import solve as solve_heat
+from autoweight.methods.limbs import ON_THE_JOINT, ROPE, Limb, limbs
 from autoweight.methods.territory import divided
 from autoweight.methods.volume import solve as solve_volume
 from autoweight.rows import firsts, ranks, replaced, uniform

@@ -24,8 +24,8 @@ CHUNK = 1 << 15
 TRIES = 4
 """Bones, nearest first, that are looked for from a vertex until one is seen."""
 
-SEEN = 0.3
-"""Share of a piece that must see a bone for sight to tell what belongs to which."""
+SIGHTED = 0.3
+"""Share of a piece's vertices that must see a bone for sight to tell what belongs to which."""
 
 TIE = 1e-9
 """Distances that differ by less than this share are equal: left and right are, but for rounding."""
@@ -220,7 +220,7 @@ def _seeds(
     pieces = surface.components
     seen = np.zeros(len(surface), dtype=bool)
     seen[seeds] = True
-    lost = np.flatnonzero((np.bincount(pieces, seen) / np.bincount(pieces) < SEEN)[pieces])
+    lost = np.flatnonzero((np.bincount(pieces, seen) / np.bincount(pieces) < SIGHTED)[pieces])
     if len(lost):
         place, joint, away = straight(surface.vertices[lost], bones)
         seeds = np.append(seeds, lost[place])

@@ -8,7 +8,8 @@ from scipy import sparse
 from scipy.spatial import cKDTree
 
 from autoweight.methods import Problem
-from autoweight.methods.bands import blend, limbs
+from autoweight.methods.bands import blend
+from autoweight.methods.limbs import limbs
 from autoweight.methods.territory import TIE, Territory, owned, segments, straight
 from autoweight.skeleton.bones import Bones
 from autoweight.surface.voxels import Voxels, voxelise

@@ -8,8 +8,9 @@ from dataclasses import replace
 from autoweight.methods import Progress, silent
 from autoweight.recipes.recipe import Recipe
 from autoweight.rig import Rig
+from autoweight.stages.finishing import Solution
 from autoweight.stages.learning import Finished, taste_of
-from autoweight.stages.solving import Solution, first_pass, plain
+from autoweight.stages.solving import first_pass, plain
 from autoweight.surface import Surface
 from autoweight.taste.learning import Taste
 

@@ -21,8 +21,8 @@ from autoweight.recipes.recipe import Limits, Mirror, Recipe
 from autoweight.rig import Rig, Weights
 from autoweight.rows import replaced, scaled
 from autoweight.skeleton.sides import UNPAIRED, Plane, likely_plane
+from autoweight.stages.finishing import finished
 from autoweight.stages.planning import plan
-from autoweight.stages.solving import finished
 from autoweight.surface import Surface, prepare
 from autoweight.weights.locks import Locks
 from autoweight.weights.mirroring import Symmetry, mirrored, symmetry

@@ -9,7 +9,8 @@ from typing import Any, TypeVar
 from autoweight.methods import Problem, Progress, silent
 from autoweight.recipes.recipe import Recipe
 from autoweight.rig import Rig, Weights
-from autoweight.stages.solving import Solution, first_pass, problem_of, solve
+from autoweight.stages.finishing import Solution
+from autoweight.stages.solving import first_pass, problem_of, solve
 from autoweight.surface import Surface, prepare
 
 __all__ = ["Session"]

@@ -25,9 +25,9 @@ from autoweight.recipes.recipe import Lock, Recipe, parse_recipe
 from autoweight.rig import Rig
 from autoweight.stages.carrying import carry
 from autoweight.stages.drafting import draft
+from autoweight.stages.finishing import Solution
 from autoweight.stages.planning import plan
 from autoweight.stages.session import Session
-from autoweight.stages.solving import Solution
 from autoweight.surface.places import Ground
 from autoweight.tuning.wording import Change, reworded
 from autoweight.weights.locks import read_numbers

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.methods import Problem
-from autoweight.methods.bands import ON_THE_JOINT, Limb, limbs
+from autoweight.methods.limbs import ON_THE_JOINT, Limb, limbs
 from autoweight.methods.territory import divided
 from autoweight.recipes.profiles import Falloff
 from autoweight.recipes.recipe import Recipe

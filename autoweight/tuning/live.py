@@ -26,7 +26,7 @@ from autoweight.pose.clip import Clip
 from autoweight.pose.motion import range_of_motion
 from autoweight.recipes.recipe import Recipe
 from autoweight.skeleton.sides import likely_plane
-from autoweight.stages.solving import Solution
+from autoweight.stages.finishing import Solution
 from autoweight.tuning import wire
 from autoweight.tuning.desk import Clash, Desk
 from autoweight.tuning.limbs import Outline

@@ -22,6 +22,7 @@ from autoweight.surface.patches import islands, neighbours
 
 __all__ = [
     "NOTABLE",
+    "SAME",
     "cleaned",
     "films",
     "remaining",

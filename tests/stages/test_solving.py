@@ -9,7 +9,8 @@ from twins import X, difference, egg, random_weights, rig
 from autoweight import Mesh, Part, Rig, Weights
 from autoweight.errors import GeometryError, RecipeError, WeightsError
 from autoweight.recipes.recipe import ChainRule, Lock, Mirror, Recipe, Tidy, parse_recipe
-from autoweight.stages.solving import first_pass, mirror_pass, solve, tidy_pass
+from autoweight.stages.finishing import mirror_pass, tidy_pass
+from autoweight.stages.solving import first_pass, solve
 from autoweight.surface import prepare
 from autoweight.weights.mirroring import evened, mirror, symmetry, unevenness
 from autoweight.weights.tidying import quantise, tidy

@@ -8,7 +8,7 @@ from autoweight import Mesh, Rig, Skeleton, Weights
 from autoweight.flexing.flex import flex
 from autoweight.recipes.recipe import Mirror, Recipe, Tidy
 from autoweight.skeleton.sides import Plane
-from autoweight.stages.solving import mirror_pass
+from autoweight.stages.finishing import mirror_pass
 from autoweight.surface import prepare
 from autoweight.surface.patches import islands
 from autoweight.weights.checking import Fact, check

@@ -10,7 +10,7 @@ from tori import torus
 
 from autoweight import Mesh, Recipe, Rig, Skeleton, Tidy, Weights, tidy
 from autoweight.errors import RecipeError, WeightsError
-from autoweight.stages.solving import finished
+from autoweight.stages.finishing import finished
 from autoweight.surface import prepare
 from autoweight.weights.strays import unwanted
 from autoweight.weights.tidying import CHUNK, TIE, quantise
