@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from bisect import bisect
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -115,11 +116,14 @@ def png(image: NDArray[np.uint8], tones: int | None = None) -> bytes:
 
 def _shortened(name: str, width: int, draw, font) -> str:
     """The name, its middle left out where it is wider than its picture."""
-    label, kept = name, len(name)
-    while draw.textlength(label, font) > width:
-        kept -= 1
-        label = f"{name[: (kept + 1) // 2]}…{name[len(name) - kept // 2 :]}"
-    return label
+
+    def label(kept: int) -> str:
+        return f"{name[: (kept + 1) // 2]}…{name[len(name) - kept // 2 :]}"
+
+    if draw.textlength(name, font) <= width:
+        return name
+    fitting = bisect(range(len(name)), width, key=lambda kept: draw.textlength(label(kept), font))
+    return label(max(fitting - 1, 0))
 
 
 def _draw_scale(whole, draw, font, legend: str) -> None:
