@@ -13,9 +13,10 @@ from scipy import sparse
 from autoweight.methods import Problem
 from autoweight.methods.limbs import Limb, limbs
 from autoweight.methods.steps import Share, eased, sheer, steepest
-from autoweight.methods.territory import Territory, divided
+from autoweight.methods.territory import Territory, divided, straight
 from autoweight.recipes.profiles import curve
 from autoweight.rows import entry_rows
+from autoweight.skeleton.bones import Bones
 from autoweight.surface.geodesics import smoothed, spread
 
 __all__ = ["blend", "solve"]
@@ -49,7 +50,7 @@ def blend(problem: Problem, parts: list[Limb], land: Territory) -> sparse.csr_ar
     size, count = len(problem.surface), len(problem.skeleton)
     rooms = _rooms(parts, count)
     above = [int(rooms[limb.hangs]) if limb.hangs >= 0 else -1 for limb in parts]
-    stand = _stand(parts, land, count)
+    stand = _stand(parts, land, problem.bones, count)
     divided_so = problem.active.tobytes(), _digest(land.owner, land.away)
 
     def known(what: str, number: int, of: Callable[..., T], *places: NDArray[np.intp]) -> T:
@@ -155,7 +156,7 @@ def _bone_of(parts: list[Limb], number: int, count: int) -> NDArray[np.intp]:
 
 
 def _stand(
-    parts: list[Limb], land: Territory, count: int
+    parts: list[Limb], land: Territory, bones: Bones, count: int
 ) -> dict[int, tuple[NDArray[np.float64], float]]:
     """What each limb that hangs from nothing claims of every place; together they claim all.
 
@@ -167,14 +168,21 @@ def _stand(
     roots = [number for number, limb in enumerate(parts) if limb.hangs < 0]
     if len(roots) == 1:
         return {roots[0]: (np.ones(len(land.points)), np.inf)}
-    found, widths = {}, {}
+    found, widths, below = {}, {}, {}
     for number in roots:
-        inside = (_bone_of(parts, number, count) >= 0)[land.owner]
+        below[number] = _bone_of(parts, number, count) >= 0
+        inside = below[number][land.owner]
         width = parts[number].shortest
         depth = _depth(land, inside, width / 2) - _depth(land, ~inside, width / 2)
         width = min(width, 2 * float(depth[np.isfinite(depth)].max(initial=0.0))) or 1.0
         found[number] = curve(parts[number].falloff.shape, 0.5 - depth / width)
         widths[number] = width
+    # Deep in what lies on bones of two trees nobody owns anything near.
+    lost = np.flatnonzero(sum(found.values()) == 0)
+    if len(lost):
+        place, joint, _ = straight(land.points[lost], bones)
+        for number in roots:
+            found[number][lost[place[below[number][joint]]]] = 1
     total = sum(found.values())
     return {number: (claim / total, widths[number]) for number, claim in found.items()}
 

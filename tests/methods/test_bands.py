@@ -221,3 +221,20 @@ def test_beyond_the_last_joint_a_limb_goes_by_the_bone_that_the_file_tells_of():
     foot = solve(given).toarray()[given.surface.weld, 2]
     before, after = np.clip((s - 2.75) / 1.5, 0, 0.5), np.clip((s - 3.5) / 0.5, 0, 0.5)
     np.testing.assert_allclose(foot, 1 - curve("smooth", before + after), atol=1e-9)
+
+
+@pytest.mark.parametrize("order", [[0, 1, 2, 3], [3, 0, 1, 2]])
+def test_a_root_at_the_end_of_another_trees_last_bone_shares_what_lies_beyond(order):
+    # Past it nobody is nearest, for longer than a hand-over is wide.
+    mesh, s = tube(straight, 3.0, 0.3, 61, 12)
+    rest = np.tile(np.eye(4), (4, 1, 1))
+    rest[:, 0, 3] = np.array([0, 1, 2, -20])[order]
+    parents = np.array([-1, 0, -1, -1])
+    parents = np.array([order.index(each) if each >= 0 else -1 for each in parents[order]])
+    joints = Skeleton(tuple("abcd"[each] for each in order), parents, rest)
+    given = problem(mesh, joints)
+    weights = solve(given).toarray()[given.surface.weld][:, np.argsort(order)]
+    np.testing.assert_allclose(weights.sum(axis=1), 1, atol=1e-12)
+    past = s > 2.7
+    np.testing.assert_allclose(weights[past][:, [1, 2]], 0.5, atol=1e-9)
+    assert (weights[:, 3] == 0).all()  # a tree elsewhere has no part in it
