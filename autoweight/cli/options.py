@@ -30,10 +30,12 @@ __all__ = [
     "each_of",
     "emit",
     "emit_each",
+    "ended",
+    "endings",
+    "file_names",
     "flatten",
     "force",
     "output",
-    "place_for",
     "progress_to_stderr",
     "quiet",
     "recipe",
@@ -47,6 +49,8 @@ __all__ = [
 
 PAGES = (".html", ".htm")
 """Suffixes of the pages that commands write."""
+NAME_BYTES = 100
+"""Of the names of a joint and of a character two go into a file's, which systems end at 255."""
 
 as_json = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 quiet = click.option("--quiet", is_flag=True, help="Say nothing of progress.")
@@ -217,13 +221,29 @@ def each_of(path: str, rig: Rig) -> Iterator[None]:
         yield
 
 
-def place_for(path: str | Path, rig: Rig) -> str:
-    """Where the page of one of several characters goes: its name is put behind that of the file."""
-    whole = Path(path)
-    if not rig.name:
-        return str(path)
-    name = re.sub(r"[^\w.-]", "_", rig.name).strip("_")
-    return str(whole.with_name(f"{whole.stem}_{name}{whole.suffix}"))
+def endings(rigs: Sequence[Rig]) -> list[str]:
+    """What goes behind the name of a page for each of several characters; nothing for one."""
+    names = file_names(rig.name for rig in rigs)
+    return [f"_{name}" if rig.name else "" for name, rig in zip(names, rigs, strict=True)]
+
+
+def ended(path: str | Path, ending: str) -> str:
+    """A path with an ending behind the name of the file."""
+    return str(Path(path).with_stem(Path(path).stem + ending)) if ending else str(path)
+
+
+def file_names(names: Iterable[str]) -> list[str]:
+    """Names that files can have, all different and none too long, from names of any kind."""
+    found: dict[str, None] = {}
+    for name in names:
+        plain = re.sub(r"[^\w.-]", "_", name).strip("_") or "_"
+        plain = plain.encode()[:NAME_BYTES].decode(errors="ignore")
+        unique, number = plain, 1
+        while unique.casefold() in map(str.casefold, found):
+            number += 1
+            unique = f"{plain}_{number}"
+        found[unique] = None
+    return list(found)
 
 
 def counterparts(path: str, rigs: Sequence[Rig], other: str, others: Sequence[Rig]) -> list[Rig]:

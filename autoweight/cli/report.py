@@ -14,8 +14,9 @@ from autoweight.cli.options import (
     choosing,
     each_of,
     emit_each,
+    ended,
+    endings,
     output,
-    place_for,
     progress_to_stderr,
     quiet,
     recipe,
@@ -54,8 +55,8 @@ def command(
     asked = load_recipe(recipe_file) if recipe_file else Recipe()
     rigs = taken.all(rig)
     results = []
-    for each in rigs:
-        place = place_for(output, each)
+    for each, ending in zip(rigs, endings(rigs), strict=True):
+        place = ended(output, ending)
         check_place(place, PAGES, read=(rig,))
         with each_of(rig, each):
             title = " ".join([Path(rig).stem, each.name]).strip()

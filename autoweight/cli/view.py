@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,7 +16,9 @@ from autoweight.cli.options import (
     counterparts,
     each_of,
     emit_each,
-    place_for,
+    ended,
+    endings,
+    file_names,
     progress_to_stderr,
     quiet,
 )
@@ -74,13 +75,13 @@ def command(
     rigs = taken.all(rig)
     earlier = _earlier(taken, rig, rigs, before) if before else [None] * len(rigs)
     results = []
-    for each, old in zip(rigs, earlier, strict=True):
-        place = place_for(target, each)
+    for each, old, ending in zip(rigs, earlier, endings(rigs), strict=True):
+        place = ended(target, ending)
         check_place(place, PAGES, read=(rig,))
         with each_of(rig, each):
             title = " ".join([Path(rig).stem, each.name]).strip()
             results.append(
-                _page(each, title, place, old, Path(png) if png else None, top, progress)
+                _page(each, title, place, old, Path(png) if png else None, ending, top, progress)
             )
     emit_each(rigs, results, as_json, map(_text, results), {"rig": rig})
 
@@ -101,6 +102,7 @@ def _page(
     target: str,
     earlier: Weights | None,
     png: Path | None,
+    ending: str,
     top: int,
     progress: Progress,
 ) -> dict[str, Any]:
@@ -127,7 +129,7 @@ def _page(
         surface=surface,
     ).encode()
     write(target, [text])
-    drawn = _draw(png, shown, earlier, worst, clip) if png else []
+    drawn = _draw(png, ending, shown, earlier, worst, clip) if png else []
     return {"output": target, "bytes": len(text), "places": len(worst), "pictures": drawn}
 
 
@@ -139,7 +141,12 @@ def _text(result: dict[str, Any]) -> str:
 
 
 def _draw(
-    folder: Path, rig: Rig, before: Weights | None, worst: Sequence[Place], clip: Clip
+    folder: Path,
+    ending: str,
+    rig: Rig,
+    before: Weights | None,
+    worst: Sequence[Place],
+    clip: Clip,
 ) -> list[str]:
     from dataclasses import replace
 
@@ -154,10 +161,9 @@ def _draw(
         poses = {"worst_before": replace(rig, weights=before), "worst_after": rig}
     sheets += [(name, worst_sheet(each, worst, clip)) for name, each in poses.items()]
     drawn = []
-    for name, sheet in sheets:
+    for file, (_, sheet) in zip(file_names(name for name, _ in sheets), sheets, strict=True):
         if sheet is not None:
-            file = re.sub(r"[^\w.-]", "_", name) + ".png"  # joints may be called a/b
-            path = place_for(folder / file, rig)
+            path = folder / f"{file}{ending}.png"
             save_png(sheet, path)
             drawn.append(str(path))
     return drawn
