@@ -4,9 +4,10 @@ Every message names the file or thing, what is wrong with it, and the mend. The 
 prints the message alone and leaves with exit code 2.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from difflib import get_close_matches
+from typing import TypeVar
 
 __all__ = [
     "AutoweightError",
@@ -15,12 +16,15 @@ __all__ = [
     "RecipeError",
     "SkeletonError",
     "WeightsError",
+    "few",
     "naming",
     "one_line",
     "suggestion",
     "unreadable",
 ]
 
+
+T = TypeVar("T")
 
 LISTED = 12
 """Names listed in a message before it trails off."""
@@ -71,6 +75,16 @@ def suggestion(name: str, choices: Iterable[str]) -> str:
         return f"did you mean {near[0]!r}?"
     listed = ", ".join(choices[:LISTED]) + (", …" if len(choices) > LISTED else "")
     return f"there are {listed}" if choices else "there are none"
+
+
+def few(names: Sequence[T], most: int, told: Callable[[T], str] = str) -> str:
+    """The first of some names, or what is told of them, and how many more there are.
+
+    >>> few(["hip", "knee", "ankle"], 2)
+    'hip, knee and 1 more'
+    """
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(map(told, names[:most])) + more
 
 
 def one_line(text: str) -> str:

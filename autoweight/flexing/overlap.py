@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse.csgraph import dijkstra
 
+from autoweight.rows import firsts
 from autoweight.surface import Surface
 from autoweight.surface.prepare import boxed
 
@@ -57,7 +58,7 @@ def thinned(surface: Surface, points: int = POINTS) -> Stand:
         Even over the area. Faces join regions that meet at a corner: the dual of the geodesic
         Voronoi diagram.
     """
-    piece_first = np.unique(surface.components, return_index=True)[1]
+    piece_first = firsts(surface.components)
     if len(surface) <= points:
         chosen = np.arange(len(surface))
     else:

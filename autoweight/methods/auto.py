@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from autoweight.errors import few
 from autoweight.methods import Problem
 from autoweight.methods.bands import solve as solve_bands
 from autoweight.methods.heat import solve as solve_heat
@@ -225,11 +226,10 @@ def _settled(choice: Choice, found: sparse.csr_array, problem: Problem) -> list[
     held = Counter(
         problem.skeleton.names[joint] for joint in found.indices[found.indptr[first[stiff]]]
     )
-    listed = ", ".join(name for name, _ in held.most_common(NAMED))
-    more = f" and {len(held) - NAMED} more" if len(held) > NAMED else ""
+    listed = few([name for name, _ in held.most_common()], NAMED)
     kinds = [
         ("heat", choice.reason, own & ~one),
-        ("rigid", f"one joint's alone: {listed}{more}", stiff),
+        ("rigid", f"one joint's alone: {listed}", stiff),
         ("seated", "they move as the place does that they sit on", seated),
     ]
     return [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from autoweight.errors import SkeletonError
+from autoweight.pose.transforms import decompose
 from autoweight.rig import Skeleton
 
 __all__ = ["Clip", "rest_local", "turned", "world"]
@@ -65,6 +67,54 @@ class Clip:
 
     def __len__(self) -> int:
         return len(self.times)
+
+    def parts(
+        self, local: NDArray[np.float64], names: Sequence[str], form: str
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        """Transforms of some of its joints as a file has them: translations, rotations, scales.
+
+        Parameters
+        ----------
+        local : ndarray, shape (f, k, 4, 4)
+            Of some joints, within what they hang from in the file.
+        names : sequence of str
+            Of these joints.
+        form : str
+            What is to hold them, for the message.
+
+        Returns
+        -------
+        translation, rotation, scale : ndarray, shape (f, k, 3), (f, k, 4), (f, k, 3)
+
+        Raises
+        ------
+        SkeletonError
+            A joint is sheared, which such parts cannot say.
+        """
+        frames, count = local.shape[:2]
+        move, turn, scale, exact = decompose(local.reshape(-1, 4, 4))
+        if not exact.all():
+            joint = int(np.flatnonzero(~exact)[0]) % count
+            raise SkeletonError(
+                f"clip {self.name!r}: joint {names[joint]!r} is sheared, which {form} cannot say; "
+                "give it a uniform scale"
+            )
+        move, scale = (each.reshape(frames, count, 3) for each in (move, scale))
+        return move, turn.reshape(frames, count, 4), scale
+
+    def of(self, skeleton: Skeleton) -> NDArray[np.float64]:
+        """Its transforms, (f, j, 4, 4), to be changed at will.
+
+        Raises
+        ------
+        SkeletonError
+            It moves another number of joints.
+        """
+        if self.local.shape[1] != len(skeleton):
+            raise SkeletonError(
+                f"clip {self.name!r}: moves {self.local.shape[1]} joints of {len(skeleton)}"
+            )
+        return self.local.copy()
 
     def thinned(self, frames: int) -> Clip:
         """The same with no more than so many frames, evenly chosen with both ends."""

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from autoweight.errors import few
 from autoweight.rig import Skeleton
 from autoweight.skeleton.axes import shared_axis
 from autoweight.skeleton.bones import leads
@@ -86,8 +87,7 @@ class Fleshless:
     ends: bool
 
     def __str__(self) -> str:
-        more = f" and {len(self.names) - SHOWN} more" if len(self.names) > SHOWN else ""
-        return f"{', '.join(self.names[:SHOWN])}{more}: no weight, {self.reason}"
+        return f"{few(self.names, SHOWN)}: no weight, {self.reason}"
 
 
 def fleshless(

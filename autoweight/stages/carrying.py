@@ -11,7 +11,7 @@ from scipy import sparse
 from scipy.sparse.csgraph import connected_components, dijkstra
 from scipy.spatial import cKDTree
 
-from autoweight.errors import GeometryError, RecipeError, WeightsError
+from autoweight.errors import GeometryError, RecipeError, WeightsError, few
 from autoweight.methods import Progress, silent
 from autoweight.recipes.recipe import Recipe, Tidy
 from autoweight.rig import Rig, Skeleton, Weights
@@ -46,6 +46,9 @@ SAME_JOINT = 1e-3
 
 STRAY = 1e-3
 """A solved weight below this is not worth disturbing a kept one for."""
+
+NAMED = 3
+"""Joints that a note names before the rest are only counted."""
 
 SLOPE = 0.5
 """Bounding-box diagonals that slopes carry into a gap. The paper has 1 unit of the scene."""
@@ -415,10 +418,9 @@ def _to_solve(
     reasons = []
     for each in np.unique(gap[nearest[at]]):
         names = [skeleton.names[joint] for joint in limbs.joint[at[gap[nearest[at]] == each]]]
-        many, more = int((gap == each).sum()), len(names) - 3
         reasons.append(
-            f"a gap of {many} vertices is solved: nothing round it has weight of "
-            f"{', '.join(names[:3])}{f' and {more} more' if more > 0 else ''}"
+            f"a gap of {int((gap == each).sum())} vertices is solved: nothing round it has weight "
+            f"of {few(names, NAMED)}"
         )
     return chosen, tuple(reasons)
 

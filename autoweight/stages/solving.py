@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from autoweight.errors import AutoweightError, WeightsError
+from autoweight.errors import AutoweightError, WeightsError, few
 from autoweight.machine.abreast import Ahead
 from autoweight.methods import (
     MEASURING,
@@ -325,9 +325,7 @@ class _Task:
 
 def _listed(skeleton: Skeleton, chosen: NDArray[np.bool_]) -> str:
     """The first few of some joints, and how many more there are."""
-    names = [skeleton.names[joint] for joint in np.flatnonzero(chosen)]
-    more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
-    return ", ".join(names[:NAMED]) + more
+    return few(np.flatnonzero(chosen).tolist(), NAMED, skeleton.names.__getitem__)
 
 
 def _divided(skeleton: Skeleton, planned: Plan) -> list[str]:

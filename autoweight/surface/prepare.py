@@ -192,6 +192,15 @@ class Surface:
         volume = np.bincount(piece, 2 * height * self.face_areas, minlength=len(area))
         return np.asarray(volume < -FLAT * area**1.5)
 
+    def holds(self, points: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Whether the surface winds more than half round points, (p, 3), holes and overlaps or not.
+
+        Jacobson, Kavan & Sorkine-Hornung, "Robust inside-outside segmentation using generalized
+        winding numbers", TOG 32(4), 2013.
+        """
+        faces = self.faces.astype(np.int64)
+        return np.abs(igl.fast_winding_number(self.vertices, faces, points)) > 0.5
+
     def outward(self, some: NDArray[np.integer] | slice) -> NDArray[np.float64]:
         """Normals of some vertices, turned where a piece is inside out, (..., 3)."""
         turned = np.where(self.inside_out, -1.0, 1.0)[self.components[some]]

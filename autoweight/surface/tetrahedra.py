@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import igl
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import Delaunay, QhullError, cKDTree
@@ -50,7 +49,7 @@ def tetrahedra(surface: Surface, spine: NDArray[np.float64]) -> Tetrahedra:
     Parameters
     ----------
     surface : Surface
-        Inside is where it winds round a place more than half; it may have holes and overlap.
+        Inside is what it `holds`; it may have holes and overlap.
     spine : ndarray, shape (s, 3)
         Places that must be corners where they are inside.
 
@@ -63,18 +62,8 @@ def tetrahedra(surface: Surface, spine: NDArray[np.float64]) -> Tetrahedra:
     ------
     GeometryError
         Most vertices enclose nothing, as those of a sheet.
-
-    References
-    ----------
-    Jacobson, Kavan & Sorkine-Hornung, "Robust inside-outside segmentation using generalized
-    winding numbers", TOG 32(4), 2013.
     """
-    vertices = surface.vertices
-    faces = surface.faces.astype(np.int64)
-
-    def inside(points: NDArray[np.float64]) -> NDArray[np.bool_]:
-        return np.abs(igl.fast_winding_number(vertices, faces, points)) > 0.5
-
+    vertices, inside = surface.vertices, surface.holds
     cells = voxelise(surface, cells=CELLS)
     # Points in a lattice have Delaunay tetrahedra without volume: shake them, always alike.
     shaken = np.random.default_rng(0).uniform(-0.15, 0.15, cells.centres.shape) * cells.size

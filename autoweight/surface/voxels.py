@@ -104,8 +104,7 @@ def voxelise(surface: Surface, *, cells: int = CELLS) -> Voxels:
     Voxels
         Every cell the surface goes through is solid, and so is every one it keeps the outside
         from. Where the outside gets in through a hole, a cell is solid if the surface winds
-        round it more than half (Jacobson, Kavan & Sorkine-Hornung, "Robust inside-outside
-        segmentation using generalized winding numbers", TOG 32(4), 2013).
+        round it more than half: `Surface.holds`.
     """
     box = np.ptp(surface.vertices, axis=0)
     size = float(np.linalg.norm(box)) / 96
@@ -164,14 +163,10 @@ def _wound(
     surface: Surface, solid: NDArray[np.bool_], low: NDArray[np.float64], size: float
 ) -> NDArray[np.bool_]:
     """Cells that are not solid and that the surface winds round all the same."""
-    import igl
     from scipy import ndimage
 
-    faces = surface.faces.astype(np.int64)
-
     def inside(place: NDArray[np.int64]) -> NDArray[np.bool_]:
-        points = low + (place + 0.5) * size
-        return np.abs(igl.fast_winding_number(surface.vertices, faces, points)) > 0.5
+        return surface.holds(low + (place + 0.5) * size)
 
     found = np.zeros_like(solid)
     lines = [np.arange(each // 2 % BLOCK, each, BLOCK) for each in solid.shape]

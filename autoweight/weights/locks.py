@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse.csgraph import dijkstra, shortest_path
 
-from autoweight.errors import FileError, WeightsError, suggestion, unreadable
+from autoweight.errors import FileError, WeightsError, few, suggestion, unreadable
 from autoweight.methods import Recall, afresh
 from autoweight.recipes.recipe import Recipe
 from autoweight.rig import ROW_SUM_TOLERANCE, Rig, Skeleton, Weights
@@ -324,8 +324,7 @@ def _check(locks: Locks) -> None:
 
 def _refuse(what: str, where: list[str], mend: str) -> None:
     if where:
-        more = f" and {len(where) - LISTED} more" if len(where) > LISTED else ""
-        raise WeightsError(f"{what} {', '.join(where[:LISTED])}{more}; {mend}")
+        raise WeightsError(f"{what} {few(where, LISTED)}; {mend}")
 
 
 def _fit(

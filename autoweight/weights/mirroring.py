@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence, Sized
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from autoweight.errors import GeometryError, RecipeError, WeightsError, suggestion
+from autoweight.errors import GeometryError, RecipeError, WeightsError, few, suggestion
 from autoweight.recipes.recipe import KEEPS, Mirror, Tidy
 from autoweight.rig import Rig, Skeleton, Weights
 from autoweight.rows import one_each, replaced
@@ -128,22 +128,15 @@ class MirrorReport:
         if self.unpaired:
             lines.append(f"joints without a counterpart: {', '.join(self.unpaired)}")
         if self.shifted:
-            joints = ", ".join(f"{name} by {off:.3g}" for name, off in self.shifted[:LISTED])
-            lines.append(f"the bind pose is not symmetric: {joints}{_more(self.shifted)}")
+            joints = few(self.shifted, LISTED, lambda each: f"{each[0]} by {each[1]:.3g}")
+            lines.append(f"the bind pose is not symmetric: {joints}")
         if len(self.asymmetric):
-            worst = np.argsort(-self.distance, kind="stable")[:LISTED]
-            vertices = ", ".join(
-                f"{self.asymmetric[at]} by {self.distance[at]:.3g}" for at in worst
+            worst = np.argsort(-self.distance, kind="stable").tolist()
+            named = few(
+                worst, LISTED, lambda at: f"{self.asymmetric[at]} by {self.distance[at]:.3g}"
             )
-            lines.append(
-                f"{len(self.asymmetric)} vertices are not where the mirror image is: "
-                f"{vertices}{_more(self.asymmetric)}"
-            )
+            lines.append(f"{len(worst)} vertices are not where the mirror image is: {named}")
         return tuple(lines)
-
-
-def _more(listed: Sized) -> str:
-    return f" and {len(listed) - LISTED} more" if len(listed) > LISTED else ""
 
 
 def mirror(

@@ -935,7 +935,7 @@ def _set(*keys, value):
         (_set("nodes", 0, "children", value=[2]), SkeletonError, "'upper' has two parents"),
         (_set("skins", 0, "joints", value=[]), SkeletonError, "has no joints"),
         (_set("skins", 0, "joints", value=[1, 9]), FileError, "node 9 as a joint"),
-        (_set("skins", 0, "joints", value=[1]), FileError, "weights for joint 1 of a skin with 1"),
+        (_set("skins", 0, "joints", value=[1]), FileError, "weights for joint 1 of 1"),
         (_set("skins", 0, "joints", value=[1, 2, 0]), FileError, "3 joints but inverse bind"),
         (_set("skins", value=[]), FileError, "refers to skin 0"),
         (_set("meshes", value=[]), FileError, "refers to mesh 0"),

@@ -480,7 +480,7 @@ def test_broken_scenes_are_said_in_one_message(scene, old, new, error, said):
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
-        ("[2] (", "[3] (", "outside its 3 joints"),
+        ("[2] (", "[3] (", "weights for joint 3 of 3"),
         ("[4, 4, 4, 2]", "[4, 4, 4, 4]", "16 corners"),
         ("[0, 1, 2]", "[0, 1, 9]", "outside its 3 points"),
         ("0.4, 0.6", "0.4", "14 joint indices and 13 weights"),
@@ -499,7 +499,7 @@ def test_parts_and_skeletons_are_chosen_by_name(scene):
     assert len(load(scene, parts=["Claw"]).mesh.vertices) == 3
     assert len(load(scene, parts=["/Scene/Creature/S*"]).mesh.vertices) == 7
     assert len(load(scene, root="Skel").mesh.vertices) == 10
-    with pytest.raises(FileError, match="no part 'Tail'; it has Skin, Claw"):
+    with pytest.raises(FileError, match="no part 'Tail'; there are Skin, Claw"):
         load(scene, parts=["Tail"])
     with pytest.raises(SkeletonError, match="no skeleton at 'Bones'; there are Scene"):
         load(scene, root="Bones")

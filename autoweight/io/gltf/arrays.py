@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.errors import FileError, GeometryError
+from autoweight.io import parts
 from autoweight.io.gltf import accessors
 from autoweight.io.gltf.binding import Binding
 from autoweight.io.gltf.container import Container
@@ -28,7 +29,7 @@ class Arrays:
         self.found_vertices: list[NDArray[np.float64]] = []
         self.found_faces: list[NDArray[Any]] = []
         self.found_weights: list[sparse.csr_array | None] = []
-        self.found_attributes: dict[str, list[tuple[slice, NDArray[Any]]]] = {}
+        self.found_customs: list[tuple[slice, dict[str, NDArray[Any]]]] = []
 
     def add(self, attributes: dict[str, int], binding: Binding, part: str) -> slice:
         """Read the vertices of one block; where they are in the rig.
@@ -70,9 +71,8 @@ class Arrays:
             vertices = vertices @ binding.place[:3, :3].T + binding.place[:3, 3]
         self.found_vertices.append(vertices)
         self.found_weights.append(self._weights(read, binding, part))
-        for name, values in read.items():
-            if name.startswith("_"):
-                self.found_attributes.setdefault(name, []).append((span, values))
+        customs = {name: values for name, values in read.items() if name.startswith("_")}
+        self.found_customs.append((span, customs))
         return span
 
     def add_faces(self, piece: Piece, vertices: slice) -> slice:
@@ -107,27 +107,12 @@ class Arrays:
 
     def weights(self) -> sparse.csr_array | None:
         """All weights, with empty rows for parts without; None if no part has any."""
-        if all(each is None for each in self.found_weights):
-            return None
-        rows = [
-            sparse.csr_array((len(vertices), len(self.joint))) if each is None else each
-            for each, vertices in zip(self.found_weights, self.found_vertices, strict=True)
-        ]
-        return rows[0] if len(rows) == 1 else sparse.csr_array(sparse.vstack(rows, format="csr"))
+        sizes = [len(vertices) for vertices in self.found_vertices]
+        return parts.stacked(self.found_weights, sizes, len(self.joint))
 
     def attributes(self) -> dict[str, NDArray[Any]]:
         """Custom values for every vertex, 0 where a part has none."""
-        whole = {}
-        for name, pieces in self.found_attributes.items():
-            shapes = {values.shape[1:] for _, values in pieces}
-            if len(shapes) > 1:
-                raise FileError(f"has {name} of different types in different parts; make them one")
-            dtype = np.result_type(*(values for _, values in pieces))
-            whole[name] = np.zeros((self.count, *shapes.pop()), dtype)
-            for span, values in pieces:
-                whole[name][span] = values
-            whole[name].setflags(write=False)
-        return whole
+        return parts.attributes(self.found_customs, self.count)
 
     def _weights(
         self, read: dict[str, NDArray[Any]], binding: Binding, part: str
@@ -152,21 +137,8 @@ class Arrays:
                 )
         joints = np.concatenate([read[f"JOINTS_{number}"] for number in sets], axis=1)
         values = np.concatenate([read[f"WEIGHTS_{number}"] for number in sets], axis=1)
-        used = values != 0
-        chosen = joints[used]
-        if len(chosen) and chosen.max() >= len(binding.joints):
-            raise FileError(
-                f"part {part!r} has weights for joint {chosen.max()} of a skin with "
-                f"{len(binding.joints)}; export it again"
-            )
         column = np.array([self.joint[node] for node in binding.joints], dtype=np.int32)
-        indptr = np.concatenate([[0], np.cumsum(used.sum(axis=1))])
-        found = sparse.csr_array(
-            (values[used].astype(np.float64), column[chosen], indptr),
-            shape=(len(values), len(self.joint)),
-        )
-        found.sum_duplicates()
-        return found
+        return parts.from_slots(joints, values, column, len(self.joint), part)
 
 
 def _joined(pieces: list[NDArray[Any]]) -> NDArray[Any]:

@@ -12,14 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation, Slerp
 
-from autoweight.errors import FileError, SkeletonError
+from autoweight.errors import FileError
 from autoweight.io.gltf import accessors
 from autoweight.io.gltf.container import Container
 from autoweight.io.gltf.document import GltfDocument
-from autoweight.io.gltf.hierarchy import Hierarchy, compose, decompose, label
+from autoweight.io.gltf.hierarchy import Hierarchy, label
 from autoweight.io.gltf.packing import Packer
 from autoweight.io.gltf.schema import Animation, nth
 from autoweight.pose.clip import Clip
+from autoweight.pose.transforms import compose, decompose
 from autoweight.rig import Skeleton
 
 __all__ = ["add", "read"]
@@ -82,11 +83,7 @@ def add(packer: Packer, document: GltfDocument, skeleton: Skeleton, clips: Seque
     """
     hierarchy = document.hierarchy
     for clip in clips:
-        if clip.local.shape[1] != len(skeleton):
-            raise SkeletonError(
-                f"clip {clip.name!r}: moves {clip.local.shape[1]} joints of {len(skeleton)}"
-            )
-        wanted = clip.local.copy()
+        wanted = clip.of(skeleton)
         for joint in range(len(skeleton)):
             above = np.eye(4)
             for up in _between(document, skeleton, joint):
@@ -128,23 +125,11 @@ def add(packer: Packer, document: GltfDocument, skeleton: Skeleton, clips: Seque
 def _tracks_of(
     local: NDArray[np.float64], clip: Clip, skeleton: Skeleton
 ) -> dict[str, NDArray[np.float64]]:
-    frames, count = local.shape[:2]
-    move, turn, scale, exact = decompose(local.reshape(-1, 4, 4))
-    if not exact.all():
-        joint = int(np.flatnonzero(~exact)[0]) % count
-        raise SkeletonError(
-            f"clip {clip.name!r}: joint {skeleton.names[joint]!r} is sheared, which a glTF "
-            "animation cannot say; give it a uniform scale"
-        )
-    turn = turn.reshape(frames, count, 4)
+    move, turn, scale = clip.parts(local, skeleton.names, "a glTF animation")
     # q and -q are one rotation; the nearer sign to the frame before keeps tools from going round.
     flips = np.where((turn[1:] * turn[:-1]).sum(axis=-1) < 0, -1.0, 1.0)
     turn[1:] *= np.cumprod(flips, axis=0)[..., None]
-    return {
-        "translation": move.reshape(frames, count, 3),
-        "rotation": turn,
-        "scale": scale.reshape(frames, count, 3),
-    }
+    return {"translation": move, "rotation": turn, "scale": scale}
 
 
 def _without_matrix(node: dict[str, Any], local: NDArray[np.float64]) -> None:

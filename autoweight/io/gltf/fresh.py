@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 
 import autoweight
 from autoweight.io.gltf.container import Container
-from autoweight.io.gltf.hierarchy import decompose
 from autoweight.io.gltf.packing import INDICES, VERTICES, Packer
 from autoweight.io.gltf.schema import Asset, Tree, decode
 from autoweight.pose.clip import rest_local
+from autoweight.pose.transforms import decompose
 from autoweight.rig import Mesh, Skeleton
 
 __all__ = ["glb", "with_joints"]

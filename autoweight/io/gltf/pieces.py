@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from fnmatch import fnmatchcase
 
 from autoweight.errors import FileError, SkeletonError, suggestion
 from autoweight.io.gltf.hierarchy import Hierarchy, distinct, label
 from autoweight.io.gltf.schema import Primitive, Tree, nth
+from autoweight.io.parts import chosen
 
 __all__ = [
     "SOLID",
@@ -78,26 +78,8 @@ def pieces(tree: Tree, *, bound: bool) -> list[Piece]:
 
 
 def choose(found: list[Piece], patterns: Sequence[str]) -> list[Piece]:
-    """The pieces that patterns name, all where there are none.
-
-    Raises
-    ------
-    FileError
-        A pattern that names none.
-    """
-    for pattern in patterns:
-        if not any(_matches(piece, pattern) for piece in found):
-            known = suggestion(pattern, [piece.name for piece in found])
-            raise FileError(f"has no part {pattern!r}; {known}")
-    return [
-        piece
-        for piece in found
-        if not patterns or any(_matches(piece, pattern) for pattern in patterns)
-    ]
-
-
-def _matches(piece: Piece, pattern: str) -> bool:
-    return fnmatchcase(piece.name, pattern) or fnmatchcase(piece.group, pattern)
+    """The pieces that patterns name, by themselves or as a mesh; see `autoweight.io.parts`."""
+    return chosen(found, {piece: (piece.name, piece.group) for piece in found}, patterns)
 
 
 def no_meshes(tree: Tree, hierarchy: Hierarchy, *, bound: bool) -> FileError | SkeletonError:

@@ -15,14 +15,15 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
 
 from autoweight.errors import FileError, SkeletonError
 from autoweight.io import encode
 from autoweight.io import joints as joint_file
+from autoweight.io.parts import attributes as joined
+from autoweight.io.parts import chosen, stacked
 from autoweight.io.usd import arrays, characters, layers, motion
 from autoweight.io.usd.document import Block, UsdDocument
-from autoweight.io.usd.library import bindings, opened, ours
+from autoweight.io.usd.library import bindings, opened, ours, within
 from autoweight.io.usd.moment import Moment
 from autoweight.io.usd.skeletons import frame_of, read_skeleton, spare_ends
 from autoweight.pose.clip import Clip
@@ -82,7 +83,7 @@ def load_all(
     if skeleton is not None:
         added = joint_file.load(skeleton)
         characters.make_room(stage, added, moment)
-    prims = characters.everything(stage)
+    prims = within(stage.GetPseudoRoot())
     meshes = {
         prim: pxr.UsdSkel.BindingAPI(prim).GetInheritedSkeleton().GetPrim()
         for prim in prims
@@ -99,7 +100,9 @@ def load_all(
     if not skeletons:
         raise SkeletonError("has no Skeleton prim; give it joints with --skeleton FILE")
     names = characters.names(list(meshes))
-    chosen = characters.choose(meshes, names, parts)
+    taken = set(
+        chosen(meshes, {mesh: (names[mesh], str(mesh.GetPath())) for mesh in meshes}, parts)
+    )
     called = characters.called(skeletons)
     moved = {prim: mine for prim in skeletons if (mine := characters.moved(prim, meshes))}
     wanted = list(moved) or skeletons
@@ -107,7 +110,7 @@ def load_all(
         wanted = characters.at_root(skeletons, called, root)
     rigs = []
     for prim in wanted:
-        theirs = {mesh: names[mesh] for mesh in moved.get(prim, ()) if mesh in chosen}
+        theirs = {mesh: names[mesh] for mesh in moved.get(prim, ()) if mesh in taken}
         if theirs:
             rig = _assemble(path, theirs, prim, moment, added)
             rigs.append(replace(rig, name=called[prim]) if len(moved) > 1 else rig)
@@ -161,19 +164,9 @@ def _assemble(
         customs.append(arrays.customs(prim, len(points)))
         blocks.append(Block(str(prim.GetPath()), span, columns, constant, bind))
         parts.append(Part(name, span, slice(face_start, face_count)))
-    raw = None
-    if any(found is not None for found in rows):
-        shapes = [(block.vertices.stop - block.vertices.start, len(joints)) for block in blocks]
-        raw = sparse.csr_array(
-            sparse.vstack(
-                [
-                    sparse.csr_array(shape) if found is None else found
-                    for found, shape in zip(rows, shapes, strict=True)
-                ],
-                format="csr",
-            )
-        )
-    attributes = arrays.joined(customs, [block.vertices for block in blocks], count)
+    spans = [block.vertices for block in blocks]
+    raw = stacked(rows, [span.stop - span.start for span in spans], len(joints))
+    attributes = joined(zip(spans, customs, strict=True), count)
     weights = encode.sound(raw)
     document = UsdDocument(
         path,

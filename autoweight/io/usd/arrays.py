@@ -10,14 +10,14 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.errors import FileError, SkeletonError
-from autoweight.io.usd.library import bindings
+from autoweight.io.parts import from_slots
+from autoweight.io.usd.library import bindings, within
 from autoweight.io.usd.moment import Moment
 from autoweight.io.usd.specs import CUSTOM
 
 __all__ = [
     "customs",
     "has_points",
-    "joined",
     "lookup",
     "queries",
     "refuse_unfit",
@@ -35,10 +35,8 @@ def queries(skeleton_prim: Any) -> dict[Any, Any]:
             f"{skeleton_prim.GetPath()} is not under a SkelRoot, so it moves nothing; make the "
             "prim above it one"
         )
-    everything = pxr.Usd.TraverseInstanceProxies(pxr.Usd.PrimDefaultPredicate)
-    cache.Populate(top, everything)
-    prims = pxr.Usd.PrimRange(top.GetPrim(), everything)
-    found = {prim.GetPath(): cache.GetSkinningQuery(prim) for prim in prims}
+    cache.Populate(top, pxr.Usd.TraverseInstanceProxies(pxr.Usd.PrimDefaultPredicate))
+    found = {prim.GetPath(): cache.GetSkinningQuery(prim) for prim in within(top.GetPrim())}
     return {path: query for path, query in found.items() if query}
 
 
@@ -103,21 +101,7 @@ def weights(
             f"{rows} times {width} each; export it again"
         )
     indices, values = indices.reshape(rows, width), values.reshape(rows, width)
-    used = values != 0
-    chosen = indices[used]
-    if len(chosen) and (chosen.min() < 0 or chosen.max() >= len(columns)):
-        raise FileError(
-            f"part {name!r} has a joint index outside its {len(columns)} joints; export it again"
-        )
-    found = sparse.csr_array(
-        (
-            values[used].astype(np.float64),
-            columns[chosen],
-            np.concatenate([[0], np.cumsum(used.sum(axis=1))]),
-        ),
-        shape=(rows, joints),
-    )
-    found.sum_duplicates()
+    found = from_slots(indices, values, columns, joints, name)
     return found if rows == points else sparse.csr_array(found[[0] * points])
 
 
@@ -154,26 +138,3 @@ def customs(prim: Any, points: int) -> dict[str, NDArray[Any]]:
         if values.dtype.kind in "biuf" and len(values) and len(values) % points == 0:
             found[name] = values if len(values) == points else values.reshape(points, -1)
     return found
-
-
-def joined(
-    customs: list[dict[str, NDArray[Any]]], spans: list[slice], count: int
-) -> dict[str, NDArray[Any]]:
-    """Custom values for every vertex, 0 where a part has none."""
-    whole: dict[str, NDArray[Any]] = {}
-    for name in sorted({name for values in customs for name in values}):
-        pieces = [
-            (span, values[name])
-            for span, values in zip(spans, customs, strict=True)
-            if name in values
-        ]
-        shapes = {values.shape[1:] for _, values in pieces}
-        if len(shapes) > 1:
-            raise FileError(f"has {name} of different sizes in different parts; make them one")
-        whole[name] = np.zeros(
-            (count, *shapes.pop()), np.result_type(*(values for _, values in pieces))
-        )
-        for span, values in pieces:
-            whole[name][span] = values
-        whole[name].setflags(write=False)
-    return whole

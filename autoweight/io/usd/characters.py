@@ -3,27 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from fnmatch import fnmatchcase
 from functools import reduce
 from typing import Any
 
 import numpy as np
 
-from autoweight.errors import FileError, SkeletonError, suggestion
-from autoweight.io.usd.library import bindings
+from autoweight.errors import SkeletonError, suggestion
+from autoweight.io.usd.library import bindings, within
 from autoweight.io.usd.moment import Moment
 from autoweight.io.usd.specs import define_skeleton, identifiers
 from autoweight.pose.clip import rest_local
 from autoweight.rig import Skeleton
 
-__all__ = ["at_root", "called", "choose", "everything", "instances", "make_room", "moved", "names"]
-
-
-def everything(stage: Any) -> list[Any]:
-    """The prims of a stage that are defined and active, those in instances included."""
-    pxr = bindings()
-    wanted = pxr.Usd.TraverseInstanceProxies(pxr.Usd.PrimDefaultPredicate)
-    return list(pxr.Usd.PrimRange(stage.GetPseudoRoot(), wanted))
+__all__ = ["at_root", "called", "instances", "make_room", "moved", "names"]
 
 
 def instances(prims: Sequence[Any]) -> tuple[str, ...]:
@@ -45,31 +37,6 @@ def names(prims: list[Any]) -> dict[Any, str]:
     return {
         prim: name if short.count(name) == 1 else str(prim.GetPath())
         for prim, name in zip(prims, short, strict=True)
-    }
-
-
-def choose(
-    meshes: dict[Any, Any], names: dict[Any, str], patterns: Sequence[str]
-) -> dict[Any, Any]:
-    """The meshes whose names or paths patterns match, all where there are none.
-
-    Raises
-    ------
-    FileError
-        A pattern that matches none.
-    """
-
-    def fits(mesh: Any, pattern: str) -> bool:
-        return fnmatchcase(names[mesh], pattern) or fnmatchcase(str(mesh.GetPath()), pattern)
-
-    for pattern in patterns:
-        if not any(fits(mesh, pattern) for mesh in meshes):
-            known = ", ".join(list(names.values())[:12])
-            raise FileError(f"has no part {pattern!r}; it has {known}")
-    return {
-        mesh: skeleton
-        for mesh, skeleton in meshes.items()
-        if not patterns or any(fits(mesh, pattern) for pattern in patterns)
     }
 
 
@@ -129,7 +96,7 @@ def make_room(stage: Any, skeleton: Skeleton, moment: Moment) -> None:
         The stage has one, or no one prim above all of its meshes.
     """
     pxr = bindings()
-    prims = everything(stage)
+    prims = within(stage.GetPseudoRoot())
     if any(prim.IsA(pxr.UsdSkel.Skeleton) for prim in prims):
         raise SkeletonError("has joints of its own; leave out --skeleton")
     above = [prim.GetPath().GetParentPath() for prim in prims if prim.IsA(pxr.UsdGeom.Mesh)]

@@ -15,7 +15,7 @@ from typing import Any
 
 from autoweight.errors import AutoweightError, FileError, unreadable
 
-__all__ = ["bindings", "opened", "ours"]
+__all__ = ["bindings", "opened", "ours", "within"]
 
 PROBE = Path(__file__).with_name("probe.py")
 _PROBED: set[tuple[Path, int, int]] = set()
@@ -115,6 +115,13 @@ def opened(path: Path) -> Any:
     stage = pxr.Usd.Stage.Open(str(path))
     stage.Reload()  # layers stay in memory as long as anything holds them, whatever the disk has
     return stage
+
+
+def within(top: Any) -> list[Any]:
+    """A prim and all below it that are defined and active, those in instances included."""
+    pxr = bindings()
+    wanted = pxr.Usd.TraverseInstanceProxies(pxr.Usd.PrimDefaultPredicate)
+    return list(pxr.Usd.PrimRange(top, wanted))
 
 
 def _why(code: int, said: str) -> str:

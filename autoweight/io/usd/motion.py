@@ -12,11 +12,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from autoweight.errors import SkeletonError
-from autoweight.io.gltf.hierarchy import decompose
-from autoweight.io.usd.library import bindings
+from autoweight.io.usd.library import bindings, within
 from autoweight.io.usd.skeletons import Frame
-from autoweight.io.usd.specs import apply_schema, identifiers, set_attribute
+from autoweight.io.usd.specs import apply_schema, identifiers, set_attribute, set_relation
 from autoweight.pose.clip import Clip
 from autoweight.rig import Skeleton
 
@@ -64,15 +62,12 @@ def author(
     rate = layer.timeCodesPerSecond
     paths = []
     for clip, name in zip(clips, identifiers([clip.name for clip in clips], taken), strict=True):
-        if clip.local.shape[1] != len(skeleton):
-            raise SkeletonError(
-                f"clip {clip.name!r}: moves {clip.local.shape[1]} joints of {len(skeleton)}"
-            )
-        wanted = clip.local.copy()
+        wanted = clip.of(skeleton)
         wanted[:, roots] = frame.from_bind @ wanted[:, roots]
         off = np.abs(wanted - frame.rest).max(axis=(0, 2, 3))
         moving = np.flatnonzero(off > STILL * np.abs(wanted).max(axis=(0, 2, 3))).tolist() or [0]
-        values = _parts(wanted[:, moving], clip, [skeleton.names[joint] for joint in moving])
+        names = [skeleton.names[joint] for joint in moving]
+        values = clip.parts(wanted[:, moving], names, "a SkelAnimation")
         paths.append(f"{prim}/{name}")
         spec = pxr.Sdf.CreatePrimInLayer(layer, paths[-1])
         spec.specifier, spec.typeName = pxr.Sdf.SpecifierDef, "SkelAnimation"
@@ -86,10 +81,7 @@ def author(
                 ends.append(layer.pseudoRoot.GetInfo(edge))
             layer.pseudoRoot.SetInfo(edge, float(best(ends)))
     apply_schema(holder, "SkelBindingAPI")
-    relation = holder.relationships.get("skel:animationSource") or pxr.Sdf.RelationshipSpec(
-        holder, "skel:animationSource", custom=False
-    )
-    relation.targetPathList.explicitItems = paths[:1]
+    set_relation(holder, "skel:animationSource", paths[:1])
 
 
 def read(
@@ -114,12 +106,7 @@ def read(
     position = {joint: number for number, joint in enumerate(joints)}
     cache = pxr.UsdSkel.Cache()
     playing = pxr.UsdSkel.BindingAPI(stage.GetPrimAtPath(name)).GetInheritedAnimationSource()
-    proxies = pxr.Usd.TraverseInstanceProxies(pxr.Usd.PrimDefaultPredicate)
-    prims = [
-        prim
-        for prim in pxr.Usd.PrimRange(stage.GetPseudoRoot(), proxies)
-        if prim.IsA(pxr.UsdSkel.Animation)
-    ]
+    prims = [prim for prim in within(stage.GetPseudoRoot()) if prim.IsA(pxr.UsdSkel.Animation)]
     found = []
     for prim in sorted(prims, key=lambda prim: prim != playing):
         query = cache.GetAnimQuery(pxr.UsdSkel.Animation(prim))
@@ -140,21 +127,6 @@ def read(
         seconds = np.array(times) / stage.GetTimeCodesPerSecond()
         found.append(Clip(prim.GetName(), seconds, local))
     return found
-
-
-def _parts(
-    local: NDArray[np.float64], clip: Clip, names: Sequence[str]
-) -> tuple[NDArray[np.float64], ...]:
-    """Translations, rotations and scales, (f, j, 3 or 4)."""
-    frames, count = local.shape[:2]
-    move, turn, scale, exact = decompose(local.reshape(-1, 4, 4))
-    if not exact.all():
-        joint = int(np.flatnonzero(~exact)[0]) % count
-        raise SkeletonError(
-            f"clip {clip.name!r}: joint {names[joint]!r} is sheared, which no SkelAnimation can "
-            "say; give it a uniform scale"
-        )
-    return tuple(each.reshape(frames, count, -1) for each in (move, turn, scale))
 
 
 def _samples(

@@ -28,6 +28,7 @@ __all__ = [
     "set_attribute",
     "set_custom",
     "set_influences",
+    "set_relation",
 ]
 
 CUSTOM = "_"
@@ -57,13 +58,9 @@ def define_skeleton(layer: Any, path: str, skeleton: Skeleton, rest: NDArray[np.
 
 def bind(prim: Any, skeleton: str, place: NDArray[np.float64]) -> None:
     """Bind a prim that is not yet."""
-    pxr = bindings()
     apply_schema(prim, "SkelBindingAPI")
-    relation = prim.relationships.get("skel:skeleton") or pxr.Sdf.RelationshipSpec(
-        prim, "skel:skeleton", custom=False
-    )
-    relation.targetPathList.explicitItems = [skeleton]
-    matrix = pxr.Gf.Matrix4d(place.T.tolist())
+    set_relation(prim, "skel:skeleton", [skeleton])
+    matrix = bindings().Gf.Matrix4d(place.T.tolist())
     set_attribute(prim, "primvars:skel:geomBindTransform", "Matrix4d", matrix)
 
 
@@ -142,6 +139,13 @@ def set_attribute(prim: Any, name: str, kind: str, value: Any, *, uniform: bool 
     spec.ClearInfo("timeSamples")
     spec.default = value
     return spec
+
+
+def set_relation(prim: Any, name: str, targets: Sequence[str]) -> None:
+    """Let a relationship lead to some paths in one layer, whatever it led to there."""
+    sdf = bindings().Sdf
+    spec = prim.relationships.get(name) or sdf.RelationshipSpec(prim, name, custom=False)
+    spec.targetPathList.explicitItems = targets
 
 
 def identifiers(names: Sequence[str], taken: set[str] | None = None) -> list[str]:
