@@ -22,7 +22,7 @@ from autoweight.pose.clip import Clip, rest_local
 from autoweight.rig import Weights
 
 pxr = pytest.importorskip("pxr", reason="usd-core is not installed")
-from pxr import Usd, UsdGeom, UsdSkel  # noqa: E402
+from pxr import Sdf, Usd, UsdGeom, UsdSkel  # noqa: E402
 from usd_stages import complaints, stage_at  # noqa: E402
 
 CROWD = """#usda 1.0
@@ -306,3 +306,26 @@ def test_influences_that_the_library_leaves_out_are_not_taken_for_none(tmp_path,
     stage.Export(str(tmp_path / "spoiled.usda"))
     with pytest.raises(FileError, match=f"{told}.* does not use as they are; export it again"):
         load(tmp_path / "spoiled.usda")
+
+
+def test_a_skeleton_outside_the_roots_of_its_meshes_moves_them_all_the_same(tmp_path, ring):
+    # What has to be under a SkelRoot is what is skinned, not the Skeleton (OpenUSD, SkelRoot).
+    path = tmp_path / "rig.usda"
+    save(ring, path)
+    stage = stage_at(path)
+    mesh = next(prim for prim in stage.Traverse() if prim.IsA(UsdGeom.Mesh))
+    root = UsdSkel.Root.Define(stage, "/Rig/Other").GetPath()
+    moved = root.AppendChild(mesh.GetName())
+    Sdf.CopySpec(stage.GetRootLayer(), mesh.GetPath(), stage.GetRootLayer(), moved)
+    stage.RemovePrim(mesh.GetPath())
+    stage.GetPrimAtPath("/Rig").SetTypeName("Xform")
+    stage.GetRootLayer().Save()
+    cache, top = UsdSkel.Cache(), UsdSkel.Root(stage.GetPrimAtPath(root))
+    cache.Populate(top, Usd.PrimDefaultPredicate)
+    (binding,) = cache.ComputeSkelBindings(top, Usd.PrimDefaultPredicate)
+    assert binding.GetSkeleton().GetPath() == "/Rig/Skeleton"
+    np.testing.assert_allclose(load(path).weights.dense(), ring.weights.dense(), atol=1e-7)
+    stage.GetPrimAtPath(root).SetTypeName("Xform")
+    stage.GetRootLayer().Save()
+    with pytest.raises(FileError, match=f"{moved} is not under a SkelRoot, so nothing moves it"):
+        load(path)

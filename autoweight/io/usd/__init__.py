@@ -112,7 +112,7 @@ def load_all(
     for prim in wanted:
         theirs = {mesh: names[mesh] for mesh in moved.get(prim, ()) if mesh in taken}
         if theirs:
-            rig = _assemble(path, theirs, prim, moment, added)
+            rig = _assemble(path, theirs, prim, arrays.queries(moved[prim]), moment, added)
             rigs.append(replace(rig, name=called[prim]) if len(moved) > 1 else rig)
     if not rigs:
         which = ", ".join(str(prim.GetPath()) for prim in wanted[:12])
@@ -125,15 +125,19 @@ def load_all(
 
 
 def _assemble(
-    path: Path, meshes: dict[Any, str], skeleton_prim: Any, moment: Moment, added: Skeleton | None
+    path: Path,
+    meshes: dict[Any, str],
+    skeleton_prim: Any,
+    queries: dict[Any, Any],
+    moment: Moment,
+    added: Skeleton | None,
 ) -> Rig:
-    """The rig of a skeleton and the meshes it moves, with their names."""
+    """The rig of a skeleton and the meshes it moves, with their names and how they are skinned."""
     pxr = bindings()
     joints, skeleton = read_skeleton(skeleton_prim, moment)
     if added is not None:
         skeleton = replace(skeleton, tips=added.tips)
     frame = frame_of(skeleton_prim, skeleton, moment)
-    queries = arrays.queries(skeleton_prim)
     skeleton = with_tips(skeleton, spare_ends(queries.values(), joints, skeleton))
     vertices, faces, rows, blocks, parts = [], [], [], [], []
     customs: list[dict[str, NDArray[Any]]] = []

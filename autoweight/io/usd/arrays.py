@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 import igl
@@ -26,17 +27,24 @@ __all__ = [
 ]
 
 
-def queries(skeleton_prim: Any) -> dict[Any, Any]:
-    """How each mesh below the skeleton's root is skinned, what it inherits included."""
+def queries(meshes: Iterable[Any]) -> dict[Any, Any]:
+    """How each prim below the roots of some meshes is skinned, what it inherits included."""
     pxr = bindings()
-    cache, top = pxr.UsdSkel.Cache(), pxr.UsdSkel.Root.Find(skeleton_prim)
-    if not top:
-        raise FileError(
-            f"{skeleton_prim.GetPath()} is not under a SkelRoot, so it moves nothing; make the "
-            "prim above it one"
-        )
-    cache.Populate(top, pxr.Usd.TraverseInstanceProxies(pxr.Usd.PrimDefaultPredicate))
-    found = {prim.GetPath(): cache.GetSkinningQuery(prim) for prim in within(top.GetPrim())}
+    instances = pxr.Usd.TraverseInstanceProxies(pxr.Usd.PrimDefaultPredicate)
+    cache, tops = pxr.UsdSkel.Cache(), {}
+    for mesh in meshes:
+        top = pxr.UsdSkel.Root.Find(mesh)
+        if not top:
+            raise FileError(
+                f"{mesh.GetPath()} is not under a SkelRoot, so nothing moves it; make a prim above "
+                "it one"
+            )
+        tops[top.GetPath()] = top
+    found = {}
+    for top in tops.values():
+        cache.Populate(top, instances)
+        for prim in within(top.GetPrim()):
+            found[prim.GetPath()] = cache.GetSkinningQuery(prim)
     return {path: query for path, query in found.items() if query}
 
 
