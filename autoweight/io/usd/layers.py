@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -12,7 +11,7 @@ import numpy as np
 
 from autoweight.errors import WeightsError
 from autoweight.io import atomic
-from autoweight.io.usd import motion
+from autoweight.io.usd import motion, packages
 from autoweight.io.usd.library import bindings, opened
 from autoweight.io.usd.skeletons import Frame
 from autoweight.io.usd.specs import bind, define_skeleton, identifiers, set_custom, set_influences
@@ -30,12 +29,15 @@ def over(source: Path, path: Path, flatten: bool) -> Any:
     sdf = bindings().Sdf
     stage = opened(source)
     if flatten or path.suffix.lower() == ".usdz":
-        return stage.Flatten(addSourceFileComment=False)
+        flat = stage.Flatten(addSourceFileComment=False)
+        if path.suffix.lower() != ".usdz":
+            packages.named_from(path, flat)
+        return flat
     layer = sdf.Layer.CreateAnonymous(".usda")
     if path.exists() and path.samefile(source):
         layer.TransferContent(stage.GetRootLayer())
         return layer
-    layer.subLayerPaths.append(_from(path, source))
+    layer.subLayerPaths.append(packages.seen_from(path, source))
     # What holds for a whole stage is read from its strongest layer alone.
     below, above = stage.GetRootLayer().pseudoRoot, layer.pseudoRoot
     for key in below.ListInfoKeys():
@@ -82,21 +84,12 @@ def fresh(rig: Rig, bits: int, clips: Sequence[Clip]) -> Any:
     return layer
 
 
-def _from(path: Path, other: Path) -> str:
-    """Where one file is, seen from another, as a layer says it."""
-    here = os.path.relpath(other.resolve(), path.resolve().parent).replace(os.sep, "/")
-    return here if here.startswith(".") else f"./{here}"
-
-
 def export(layer: Any, path: Path) -> None:
     """Write a layer to a file in one step."""
-    pxr = bindings()
-    suffix = path.suffix.lower()
     with TemporaryDirectory() as folder:
-        name = Path(folder, path.stem + (".usdc" if suffix == ".usdz" else suffix))
-        layer.Export(str(name))
-        if suffix == ".usdz":
-            package = Path(folder, path.name)
-            pxr.UsdUtils.CreateNewUsdzPackage(pxr.Sdf.AssetPath(str(name)), str(package))
-            name = package
+        name = Path(folder, path.name)
+        if path.suffix.lower() == ".usdz":
+            name = packages.pack(layer, path, Path(folder))
+        else:
+            layer.Export(str(name))
         atomic.write(path, [name.read_bytes()])

@@ -33,6 +33,7 @@ log = logging.getLogger(__name__)
 def bindings() -> Any:
     """The bindings, on first use: they are large, and an extra."""
     try:
+        import pxr.Ar
         import pxr.Gf
         import pxr.Sdf
         import pxr.Tf
