@@ -24,7 +24,7 @@ from typing import Annotated, TypeVar
 import msgspec
 import numpy as np
 
-from autoweight.errors import FileError, SkeletonError, suggestion, unreadable
+from autoweight.errors import FileError, SkeletonError, naming, suggestion, unreadable
 from autoweight.rig import Skeleton
 
 __all__ = ["Joint", "built", "decoded", "listed", "load"]
@@ -86,42 +86,43 @@ def decoded(path: str | Path, kind: type[T], called: str) -> T:
 
 def built(joints: list[Joint], path: str | Path) -> Skeleton:
     """The skeleton that the joints of a file make; `path` names it in messages."""
+    with naming(path):
+        ordered = _parents_first(joints)
+        place = {joint.name: number for number, joint in enumerate(ordered)}
+        parents = [-1 if joint.parent is None else place[joint.parent] for joint in ordered]
+        return Skeleton(
+            tuple(place),
+            np.array(parents, dtype=np.int32),
+            np.array([_rest(joint) for joint in ordered]).reshape(-1, 4, 4),
+            {place[joint.name]: np.array(joint.tip) for joint in ordered if joint.tip is not None},
+        )
+
+
+def _parents_first(joints: list[Joint]) -> list[Joint]:
+    """In the order of the file, but none before its parent."""
     by_name = {joint.name: joint for joint in joints}
     if len(by_name) < len(joints):
         names = [joint.name for joint in joints]
         twice = next(name for name in names if names.count(name) > 1)
-        raise SkeletonError(f"{path}: two joints are named {twice!r}; rename one")
-    placed: dict[str, int] = {}
+        raise SkeletonError(f"two joints are named {twice!r}; rename one")
+    placed: dict[str, None] = {}
     for joint in joints:
         line: list[str] = []
         name: str | None = joint.name
         while name is not None and name not in placed:
             if name not in by_name:
                 raise SkeletonError(
-                    f"{path}: joint {line[-1]!r} has parent {name!r}, which is not there; "
+                    f"joint {line[-1]!r} has parent {name!r}, which is not there; "
                     f"{suggestion(name, by_name)}"
                 )
             if name in line:
                 raise SkeletonError(
-                    f"{path}: joint {name!r} is its own ancestor; break the cycle of parents"
+                    f"joint {name!r} is its own ancestor; break the cycle of parents"
                 )
             line.append(name)
             name = by_name[name].parent
-        for name in reversed(line):
-            placed[name] = len(placed)
-    ordered = [by_name[name] for name in placed]
-    try:
-        return Skeleton(
-            tuple(placed),
-            np.array(
-                [-1 if joint.parent is None else placed[joint.parent] for joint in ordered],
-                dtype=np.int32,
-            ),
-            np.array([_rest(joint) for joint in ordered]).reshape(-1, 4, 4),
-            {placed[joint.name]: np.array(joint.tip) for joint in ordered if joint.tip is not None},
-        )
-    except SkeletonError as error:
-        raise SkeletonError(f"{path}: {error}") from error
+        placed.update(dict.fromkeys(reversed(line)))
+    return [by_name[name] for name in placed]
 
 
 def listed(skeleton: Skeleton) -> list[Joint]:

@@ -25,7 +25,7 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from autoweight.errors import AutoweightError, FileError
+from autoweight.errors import FileError, naming
 from autoweight.io import atomic
 from autoweight.io.joints import Joint, built, decoded, listed
 from autoweight.ribbons.ribbon import Ribbon, Riders
@@ -86,7 +86,7 @@ def load_ribbon(path: str | Path) -> Ribbon:
         column = [controls.index[joint.name] for joint in file.controls]
         sorted_back = np.argsort(column)
         weights = dense.reshape(-1, dense.shape[-1])[:, sorted_back]
-    try:
+    with naming(path):
         return Ribbon(
             np.array(file.points),
             file.degree,
@@ -101,8 +101,6 @@ def load_ribbon(path: str | Path) -> Ribbon:
             ),
             None if weights is None else Weights(weights),
         )
-    except AutoweightError as error:
-        raise type(error)(f"{path}: {error}") from error
 
 
 def save_ribbon(ribbon: Ribbon, path: str | Path) -> None:

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from autoweight.errors import FileError, WeightsError, suggestion, unreadable
+from autoweight.errors import FileError, WeightsError, naming, suggestion, unreadable
 from autoweight.io import atomic
 from autoweight.rig import ROW_SUM_TOLERANCE, Rig, Weights
 from autoweight.rows import entry_rows
@@ -121,10 +121,8 @@ def load(path: str | Path, rig: Rig) -> Weights:
     miss = np.abs(sums - 1)
     rounded = (miss < ROUNDED) & (miss > ROW_SUM_TOLERANCE)
     matrix.data /= np.repeat(np.where(rounded, sums, 1.0), np.diff(matrix.indptr))
-    try:
+    with naming(path):
         return Weights(matrix)
-    except WeightsError as error:
-        raise WeightsError(f"{path}: {error}") from error
 
 
 Triplets = tuple[NDArray[Any], NDArray[Any], list[str], NDArray[Any], int | None]

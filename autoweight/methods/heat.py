@@ -21,6 +21,7 @@ from autoweight.rows import scaled
 from autoweight.skeleton.bones import Bones, closest
 from autoweight.surface import Surface
 from autoweight.surface.evenness import Evenness, mutual
+from autoweight.surface.pieces import bridges
 from autoweight.surface.visibility import ON, Sight
 
 __all__ = ["solve"]
@@ -97,7 +98,7 @@ def _of_pieces(problem: Problem) -> Layout | None:
     """How several pieces lie, None where there is one, and what is asked next of each's place."""
     if problem.surface.components.max() == 0:
         return None
-    _ = problem.away[:], problem.surface.bridges  # kept for attaching and for stray weight
+    _ = problem.away[:], bridges(problem.surface)  # kept for attaching and for stray weight
     return laid_out(problem)
 
 

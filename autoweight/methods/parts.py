@@ -184,11 +184,8 @@ class _Near:
 def _near(problem: Problem, pieces: Pieces, small: NDArray[np.bool_]) -> _Near:
     surface, joints = problem.surface, np.flatnonzero(problem.active)
     at = problem.skeleton.positions[joints]
-    order = np.argsort(pieces.of, kind="stable")
-    begin = np.flatnonzero(np.diff(pieces.of[order], prepend=-1))
-    low, high = (end.reduceat(surface.vertices[order], begin) for end in (np.minimum, np.maximum))
     margin = EDGE * pieces.radius[:, None]
-    low, high = low - margin, high + margin
+    low, high = pieces.low - margin, pieces.high + margin
     boxed = ((at >= low[:, None]) & (at <= high[:, None])).all(axis=2)
     piece, which = np.nonzero(boxed)
     depth = np.empty(len(piece))

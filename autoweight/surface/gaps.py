@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from autoweight.surface.health import health
+from autoweight.surface.pieces import bridges
 from autoweight.surface.prepare import Surface
 
 __all__ = ["joined"]
@@ -93,7 +94,7 @@ def _alone(surface: Surface) -> NDArray[np.int64]:
     """Faces from the vertices of pieces that nothing touches to what is nearest, (f, 3)."""
     pieces = surface.components
     touched = np.zeros(int(pieces.max()) + 1, dtype=bool)
-    touched[pieces[surface.bridges]] = True
+    touched[pieces[bridges(surface)]] = True
     touched[np.bincount(pieces, surface.areas).argmax()] = True
     at, ranks = surface.vertices, np.arange(ROUND)
     small = np.bincount(pieces) <= FEW

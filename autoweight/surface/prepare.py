@@ -18,9 +18,6 @@ from autoweight.rows import entry_rows
 
 __all__ = ["Surface", "boxed", "packed", "prepare"]
 
-TOUCHING = 1.5
-"""Pieces touch where they are nearer than this many edges of usual length."""
-
 FLAT = 1e-6
 """A piece with less volume than this, for its area, has no inside to be turned out."""
 
@@ -118,39 +115,6 @@ class Surface:
     def components(self) -> NDArray[np.int32]:
         """Number of the connected piece each vertex belongs to, (n,), numbered from 0."""
         return connected_components(self.adjacency, directed=False)[1].astype(np.int32)
-
-    @cached_property
-    def bridges(self) -> NDArray[np.int32]:
-        """Each vertex of a piece and the nearest of other pieces, where they touch, (b, 2)."""
-        touching = TOUCHING * self.spacing
-        found = [np.empty((0, 2), dtype=np.int32)]
-        by_piece = np.argsort(self.components, kind="stable")
-        ends = np.cumsum(np.bincount(self.components))
-        low, high = (
-            end.reduceat(self.vertices[by_piece], np.append(0, ends[:-1]))
-            for end in (np.minimum, np.maximum)
-        )
-        for piece, inside in enumerate(np.split(by_piece, ends[:-1])):
-            # Only what lies in the box of another can touch it.
-            met = ((low <= high[piece] + touching) & (high >= low[piece] - touching)).all(axis=1)
-            met[piece] = False
-            if not met.any():
-                continue
-            box = low[met].min(axis=0), high[met].max(axis=0)
-            inside = inside[boxed(self.vertices[inside], *box, touching)]
-            if not len(inside):
-                continue
-            at = self.vertices[inside]
-            near = boxed(self.vertices, at.min(axis=0), at.max(axis=0), touching)
-            outside = np.flatnonzero(near & met[self.components])
-            if len(outside):
-                apart, nearest = cKDTree(self.vertices[outside]).query(
-                    at, distance_upper_bound=touching
-                )
-                near = np.isfinite(apart)
-                pairs = np.column_stack([inside[near], outside[nearest[near]]])
-                found.append(pairs.astype(np.int32))
-        return np.concatenate(found)
 
     @cached_property
     def face_areas(self) -> NDArray[np.float64]:

@@ -19,6 +19,7 @@ from autoweight.rows import entry_rows, narrow, owners, replaced, scaled, select
 from autoweight.skeleton.descent import descent
 from autoweight.surface import Surface
 from autoweight.surface.patches import islands, neighbours
+from autoweight.surface.pieces import bridges
 
 __all__ = [
     "NOTABLE",
@@ -84,7 +85,7 @@ def strays(
     graph: the best bottleneck path is the one in the maximum spanning tree.
     """
     marker = _owned(weights, surface) if home is None else home
-    here, there = neighbours(weights, np.concatenate([surface.edges, surface.bridges]))
+    here, there = neighbours(weights, np.concatenate([surface.edges, bridges(surface)]))
     doubted = _elsewhere(weights, here, there, marker)
     if not doubted.any():
         return sparse.csr_array(weights.shape)
@@ -302,7 +303,7 @@ def _leaked(
     if not asked.any():
         return sparse.csr_array(weights.shape)
     home = _owned(weights, surface, asked)
-    _ = surface.bridges  # worked out here, so that not every process does
+    bridges(surface)  # worked out here, so that not every process does
 
     def found(mine: NDArray[np.bool_]) -> sparse.csr_array:
         kept = mine[weights.indices]
@@ -347,7 +348,7 @@ def skipping(weights: sparse.csr_array, surface: Surface, skeleton: Skeleton) ->
     """
     parents, owner = descent(skeleton).above, owners(weights)
     row, joint = entry_rows(weights), weights.indices
-    held = owner[np.concatenate([surface.edges, surface.bridges])]
+    held = owner[np.concatenate([surface.edges, bridges(surface)])]
     doubted = np.zeros((len(skeleton),) * 2, dtype=bool)  # of an ancestor and a joint
     for each in np.unique(owner):
         between = parents[each]

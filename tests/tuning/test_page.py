@@ -368,7 +368,7 @@ def test_a_killed_server_loses_nothing(browser, place):
         assert running.wait(150) == 0
         recipe = load_recipe(place / "small.toml")
         assert recipe.chain[0].falloff.reach == 0.9
-        assert first_pass(load(place / "small.glb"), recipe) is not None
+        first_pass(load(place / "small.glb"), recipe)  # names nothing that is not there
     finally:
         running.kill()
         running.stdout.close()
