@@ -329,3 +329,49 @@ def test_a_skeleton_outside_the_roots_of_its_meshes_moves_them_all_the_same(tmp_
     stage.GetRootLayer().Save()
     with pytest.raises(FileError, match=f"{moved} is not under a SkelRoot, so nothing moves it"):
         load(path)
+
+
+@pytest.mark.parametrize("way", ["over", "flattened", "itself"])
+def test_values_that_are_kept_once_and_numbered(tmp_path, ring, way):
+    # Any primvar may be indexed, and the library skins by the flattened values (UsdGeomPrimvar).
+    path = tmp_path / "rig.usda"
+    save(ring, path)
+    stage = stage_at(path)
+    mesh = next(prim for prim in stage.Traverse() if prim.IsA(UsdGeom.Mesh))
+    primvars, bound = UsdGeom.PrimvarsAPI(mesh), UsdSkel.BindingAPI(mesh)
+    count = len(ring.mesh.vertices)
+    for primvar in (bound.GetJointIndicesPrimvar(), bound.GetJointWeightsPrimvar()):
+        rows = np.array(primvar.Get()).reshape(count, -1)
+        once, numbers = np.unique(rows, axis=0, return_inverse=True)
+        assert len(once) < count
+        primvar.Set(type(primvar.Get()).FromNumpy(np.ascontiguousarray(once[::-1]).ravel()))
+        primvar.SetIndices((len(once) - 1 - numbers.ravel()).tolist())
+    for name in ("_LOCK", "_OTHER", "tone"):
+        primvar = primvars.CreatePrimvar(name, Sdf.ValueTypeNames.IntArray, "vertex")
+        primvar.Set([0, 1])
+        primvar.SetIndices([1] * 3 + [0] * (count - 3))
+    stage.GetRootLayer().Save()
+    read = load(path)
+    np.testing.assert_allclose(read.weights.dense(), ring.weights.dense(), atol=1e-7)
+    np.testing.assert_array_equal(read.attributes["_LOCK"], [1] * 3 + [0] * (count - 3))
+    out = path if way == "itself" else tmp_path / "out.usda"
+    locks = np.arange(count) % 2
+    wanted = replace(fresh(read), attributes=read.attributes | {"_LOCK": locks})
+    save(wanted, out, flatten=way == "flattened", force=True)
+    again = load(out)
+    np.testing.assert_allclose(again.weights.dense(), wanted.weights.dense(), atol=1e-7)
+    np.testing.assert_array_equal(again.attributes["_LOCK"], locks)
+    mesh = (stage := stage_at(out)).GetPrimAtPath(mesh.GetPath())
+    assert stage
+    for name in ("_OTHER", "tone"):
+        kept = UsdGeom.PrimvarsAPI(mesh).GetPrimvar(name)
+        assert kept.IsIndexed() and list(kept.ComputeFlattened()) == [1] * 3 + [0] * (count - 3)
+    query = UsdSkel.Cache()
+    query.Populate(UsdSkel.Root.Find(mesh), Usd.PrimDefaultPredicate)
+    skinning = query.GetSkinningQuery(mesh)
+    joints, weights = skinning.ComputeJointInfluences()
+    dense = np.zeros((count, 8))
+    width = skinning.GetNumInfluencesPerComponent()
+    rows = np.repeat(np.arange(count), width)
+    np.add.at(dense, (rows, np.array(joints)), np.array(weights))
+    np.testing.assert_allclose(dense, wanted.weights.dense(), atol=1e-7)

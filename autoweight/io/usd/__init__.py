@@ -166,7 +166,8 @@ def _assemble(
         faces.append(triangles + span.start)
         rows.append(found)
         customs.append(arrays.customs(prim, len(points)))
-        blocks.append(Block(str(prim.GetPath()), span, columns, constant, bind))
+        numbered = arrays.indexed(prim)
+        blocks.append(Block(str(prim.GetPath()), span, columns, constant, bind, numbered))
         parts.append(Part(name, span, slice(face_start, face_count)))
     spans = [block.vertices for block in blocks]
     raw = stacked(rows, [span.stop - span.start for span in spans], len(joints))

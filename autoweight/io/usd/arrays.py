@@ -19,6 +19,7 @@ from autoweight.io.usd.specs import CUSTOM
 __all__ = [
     "customs",
     "has_points",
+    "indexed",
     "lookup",
     "queries",
     "refuse_unfit",
@@ -98,7 +99,7 @@ def weights(
 ) -> sparse.csr_array:
     """Influences of every point, constant ones spread over all."""
     indices, values = (
-        np.array(moment.value(primvar.GetAttr()))
+        np.array(moment.flat(primvar))
         for primvar in (query.GetJointIndicesPrimvar(), query.GetJointWeightsPrimvar())
     )
     width = query.GetNumInfluencesPerComponent()
@@ -146,3 +147,9 @@ def customs(prim: Any, points: int) -> dict[str, NDArray[Any]]:
         if values.dtype.kind in "biuf" and len(values) and len(values) % points == 0:
             found[name] = values if len(values) == points else values.reshape(points, -1)
     return found
+
+
+def indexed(prim: Any) -> frozenset[str]:
+    """The primvars of a mesh whose values are kept once and referred to by their number."""
+    primvars = bindings().UsdGeom.PrimvarsAPI(prim).GetPrimvars()
+    return frozenset(each.GetName() for each in primvars if each.IsIndexed())

@@ -15,7 +15,15 @@ from autoweight.errors import WeightsError
 from autoweight.io.usd import motion
 from autoweight.io.usd.library import bindings
 from autoweight.io.usd.skeletons import Frame
-from autoweight.io.usd.specs import bind, define_skeleton, set_attribute, set_custom, set_influences
+from autoweight.io.usd.specs import (
+    INFLUENCES,
+    bind,
+    define_skeleton,
+    drop_numbers,
+    set_attribute,
+    set_custom,
+    set_influences,
+)
 from autoweight.pose.clip import Clip
 from autoweight.rig import Rig, Skeleton, Weights
 
@@ -38,6 +46,8 @@ class Block:
         Whether one set of weights is for all its points.
     bind : ndarray, shape (4, 4), or None
         From its points to bind space, for a prim that is yet to be bound; None for one that is.
+    indexed : frozenset of str
+        Its primvars whose values are numbered.
     """
 
     prim: str
@@ -45,6 +55,7 @@ class Block:
     columns: NDArray[np.int32]
     constant: bool
     bind: NDArray[np.float64] | None
+    indexed: frozenset[str]
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,6 +135,7 @@ class UsdDocument:
             prim = pxr.Sdf.CreatePrimInLayer(layer, block.prim)
             for name, values in changed.items():
                 set_custom(prim, name, values[block.vertices])
+            drop_numbers(prim, block.indexed & {f"primvars:{name}" for name in changed})
             if kept:
                 continue
             if block.bind is not None:
@@ -137,6 +149,7 @@ class UsdDocument:
             local[columns] = np.arange(len(columns))
             constant = block.constant and (rows - rows[[0] * rows.shape[0]]).count_nonzero() == 0
             set_influences(prim, rows[[0]] if constant else rows, local, bits or 32, constant)
+            drop_numbers(prim, block.indexed & INFLUENCES)
 
 
 def _columns(columns: NDArray[np.int32], rows: sparse.csr_array) -> NDArray[np.int32]:

@@ -44,6 +44,17 @@ class Moment:
             value = attribute.Get(bindings().Usd.TimeCode.EarliestTime())
         return () if value is None else value
 
+    def flat(self, primvar: Any) -> Any:
+        """As `value`, of a primvar, with values in full that are kept once and numbered."""
+        if not primvar.IsIndexed():
+            return self.value(primvar.GetAttr())
+        for attribute in (primvar.GetAttr(), primvar.GetIndicesAttr()):
+            if attribute.ValueMightBeTimeVarying():
+                self.moving[str(attribute.GetPath())] = None
+        first = bindings().Usd.TimeCode.EarliestTime()
+        value = primvar.ComputeFlattened() or primvar.ComputeFlattened(first)
+        return () if value is None else value
+
     def place(self, prim: Any) -> NDArray[np.float64]:
         """From the space of a prim to the world, (4, 4), acting on column vectors."""
         pxr = bindings()

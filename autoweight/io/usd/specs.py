@@ -6,7 +6,7 @@ default of a schema slips in.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
@@ -20,9 +20,11 @@ from autoweight.rig import Skeleton
 
 __all__ = [
     "CUSTOM",
+    "INFLUENCES",
     "apply_schema",
     "bind",
     "define_skeleton",
+    "drop_numbers",
     "identifiers",
     "matrix_array",
     "set_attribute",
@@ -33,6 +35,7 @@ __all__ = [
 
 CUSTOM = "_"
 """Primvars whose name begins so are the custom values of a rig."""
+INFLUENCES = frozenset({"primvars:skel:jointIndices", "primvars:skel:jointWeights"})
 
 
 def define_skeleton(layer: Any, path: str, skeleton: Skeleton, rest: NDArray[np.float64]) -> None:
@@ -127,6 +130,12 @@ def set_custom(prim: Any, name: str, values: NDArray[Any]) -> None:
     )
     spec.SetInfo("interpolation", "vertex")
     spec.SetInfo("elementSize", table.shape[1])
+
+
+def drop_numbers(prim: Any, names: Iterable[str]) -> None:
+    """Let primvars that were given new values, in full, have no numbers into them any more."""
+    for name in names:
+        set_attribute(prim, f"{name}:indices", "IntArray", bindings().Sdf.ValueBlock())
 
 
 def set_attribute(prim: Any, name: str, kind: str, value: Any, *, uniform: bool = False) -> Any:
