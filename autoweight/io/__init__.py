@@ -234,8 +234,8 @@ def check_output(
     Raises
     ------
     FileError
-        A suffix that cannot be written, a folder that is not there, or the file the rig was read
-        from.
+        A suffix that cannot be written, or not without an extra, a folder that is not there, or the
+        file the rig was read from.
     """
     path = Path(path)
     check_place(path, suffixes)
@@ -244,6 +244,11 @@ def check_output(
         raise FileError(
             f"{path}: is the file the rig was read from; choose another name or pass --force"
         )
+    if path.suffix.lower() in USD:
+        from autoweight.io.usd.library import bindings
+
+        with naming(path):
+            bindings()
     if source is not None and {source.suffix.lower(), path.suffix.lower()} <= set(GLTF):
         from autoweight.io.gltf import GltfDocument
 

@@ -17,7 +17,7 @@ from tori import ring, torus
 
 from autoweight.demo import axolotl
 from autoweight.errors import FileError, SkeletonError
-from autoweight.io import load, save
+from autoweight.io import check_output, load, save
 from autoweight.pose.skinning import carried, dual_quaternion, linear_blend
 from autoweight.rig import Mesh, Part, Rig, Skeleton, Weights
 from autoweight.stages.solving import solve
@@ -509,6 +509,13 @@ def test_without_usd_core_the_mend_is_named(scene, monkeypatch):
     monkeypatch.setitem(sys.modules, "pxr.Sdf", None)
     with pytest.raises(FileError, match="pip install usd-core"):
         load(scene)
+
+
+def test_without_usd_core_it_is_said_before_the_work(tmp_path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "pxr.Sdf", None)
+    out = tmp_path / "out.usdc"
+    with pytest.raises(FileError, match=f"^{out}: .* pip install usd-core"):
+        check_output(many_influences(), out)
 
 
 def test_written_twice_is_the_same(tmp_path):
