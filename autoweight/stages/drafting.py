@@ -15,6 +15,7 @@ from autoweight.recipes.profiles import SHAPES, Falloff
 from autoweight.recipes.recipe import Limits, Mirror, Recipe, Tidy, literal
 from autoweight.rig import Rig, Skeleton
 from autoweight.skeleton.chains import Chain, chains
+from autoweight.skeleton.roles import Fleshless
 from autoweight.skeleton.sides import Plane, likely_plane, pairs
 from autoweight.stages.planning import roles
 from autoweight.surface import prepare
@@ -42,6 +43,7 @@ def draft(rig: Rig, name: str = "the rig") -> str:
         TOML with comments. As it stands it does what no recipe would do; each chain, part and
         pair that was found is there to be changed.
     """
+    spare = roles(rig.skeleton, Sight(prepare(rig.mesh)))
     return "\n".join(
         [
             f"# Recipe for {one_line(name)}. As it stands, every value is the default.",
@@ -51,10 +53,10 @@ def draft(rig: Rig, name: str = "the rig") -> str:
             f"method = {_text(Recipe.method)}",
             "# Joints that get no weight.",
             f"skip = {_list(())}",
-            *_used(rig),
+            *_used(spare),
             "",
             *_falloff(),
-            *_chains(rig.skeleton),
+            *_chains(rig.skeleton, {name for each in spare for name in each.names}),
             *_attached(rig),
             *_rigid(rig),
             *_locks(rig),
@@ -65,10 +67,9 @@ def draft(rig: Rig, name: str = "the rig") -> str:
     )
 
 
-def _used(rig: Rig) -> list[str]:
-    found = roles(rig.skeleton, Sight(prepare(rig.mesh)))
+def _used(spare: Sequence[Fleshless]) -> list[str]:
     lines = ["# Joints that may have weight, whatever solving takes them for."]
-    for each in found:
+    for each in spare:
         lines.append(f"#   {one_line(str(each))}")
     return [*lines, f"use = {_list(())}"]
 
@@ -90,7 +91,7 @@ def _falloff() -> list[str]:
     ]
 
 
-def _chains(skeleton: Skeleton) -> list[str]:
+def _chains(skeleton: Skeleton, spare: set[str]) -> list[str]:
     lines = [
         "# The chains that were found; joints that are parent and child make one. Each may have",
         f"#   method = {_text(Recipe.method)}",
@@ -98,10 +99,14 @@ def _chains(skeleton: Skeleton) -> list[str]:
     ]
     for patterns, names in _grouped(skeleton):
         lines += ["[[chain]]", f"joints = {_list(patterns)}"]
-        if len(patterns) < sum(map(len, names)):
-            lines += [f"# {one_line(' → '.join(run))}" for run in names]
+        if len(patterns) < sum(map(len, names)) or spare.intersection(*names):
+            lines += [f"# {one_line(' → '.join(_marked(run, spare)))}" for run in names]
         lines.append("")
     return lines
+
+
+def _marked(names: Sequence[str], spare: set[str]) -> list[str]:
+    return [f"{name} (no weight)" if name in spare else name for name in names]
 
 
 def _grouped(skeleton: Skeleton) -> list[tuple[list[str], list[list[str]]]]:

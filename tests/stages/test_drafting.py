@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from twins import egg
@@ -91,3 +93,10 @@ def test_names_may_have_any_characters():
     rig = Rig(mesh, Skeleton(names, [-1, 0, 1, 1, 0], rest))
     recipe = parse_recipe(draft(rig, "new\nline.glb"))
     assert plan(recipe, rig).chains == plan(Recipe(), rig).chains
+
+
+def test_a_chain_says_which_of_its_joints_have_no_weight(rig):
+    names = ("sword_socket" if name == "tail_2" else name for name in NAMES)
+    text = draft(replace(rig, skeleton=replace(rig.skeleton, names=tuple(names))))
+    assert "\n# tail_1 → sword_socket (no weight)\n" in text
+    assert "arm_2_l (no weight)" not in text
