@@ -56,6 +56,11 @@ table { border-collapse: collapse; width: 100%; margin-bottom: 1rem; }
 td, th { text-align: left; padding: .2rem .7rem .2rem 0; border-bottom: 1px solid var(--line);
   vertical-align: top; }
 pre { overflow: auto; }
+@media print {
+  details::details-content { content-visibility: visible; }
+  .scroll { overflow: visible; overflow-wrap: break-word; }
+  pre { white-space: pre-wrap; overflow: visible; }
+}
 """
 
 

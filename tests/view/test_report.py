@@ -70,3 +70,20 @@ def test_a_rig_without_weights_has_no_report(reviewed):
     rig, _, _ = reviewed
     with pytest.raises(WeightsError):
         chain_sheets(replace(rig, weights=None))
+
+
+def test_what_is_folded_on_the_screen_is_on_paper(reviewed, browser, tmp_path):
+    rig, clip, flexing = reviewed
+    text = report(rig, check(rig), flexing, clip, title="tube")
+    (tmp_path / "report.html").write_text(text)
+    page = browser.new_page(color_scheme="dark", viewport={"width": 700, "height": 900})
+    page.goto((tmp_path / "report.html").as_uri())
+    measure = """() => [...document.querySelectorAll('details img, details table')].map(
+        each => each.checkVisibility({contentVisibilityAuto: true}) && each.offsetHeight > 0)"""
+    ink = "getComputedStyle(document.body).color"
+    on_screen, pale = page.evaluate(measure), page.evaluate(ink)
+    page.emulate_media(media="print")
+    on_paper, dark = page.evaluate(measure), page.evaluate(ink)
+    page.close()
+    assert len(on_paper) > 2 and all(on_paper) and not any(on_screen)
+    assert (pale, dark) == ("rgb(233, 230, 223)", "rgb(34, 40, 43)")
