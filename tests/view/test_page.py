@@ -154,6 +154,17 @@ def test_the_page_fits_a_phone(shown):
         tab.set_viewport_size({"width": 1200, "height": 800})
 
 
+@pytest.mark.parametrize("width", [765, 800, 900, 1024])
+def test_what_heads_the_page_takes_two_lines_at_most_on_a_tablet(shown, width):
+    tab, *_ = shown
+    tab.set_viewport_size({"width": width, "height": 1000})
+    try:
+        assert tab.evaluate("document.querySelector('header').offsetHeight") < 120
+        assert tab.evaluate("document.documentElement.scrollWidth") <= width
+    finally:
+        tab.set_viewport_size({"width": 1200, "height": 800})
+
+
 def test_keys_alone_find_a_joint_and_step_through_poses(shown):
     tab, _, _, _ = shown
     tab.locator("#body").focus()
