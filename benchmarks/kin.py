@@ -1,6 +1,6 @@
 """How near a rig comes to its artist's weights in the taste of its kin, each left out in turn.
 
-    python benchmarks/kin.py [--carry] [--as-it-comes] [--by STRANGER...] RIG RIG...
+    python benchmarks/kin.py [--alone] [--carry] [--as-it-comes] [--by STRANGER...] RIG RIG...
     python benchmarks/kin.py --dense RIG RIG...
 
 takes finished rigs of one kind. Each is weighted by a plain solve and in the taste of the others,
@@ -8,7 +8,7 @@ joints without weight left out, and both are compared with the weights it has: m
 deformation in thousandths of the diagonal, as `autoweight.weights.comparing` defines them, after
 tidying. With --as-it-comes joints without weight are not left out. With --carry also the best that
 carrying any one of the others over gives. With --by the rigs are taught by those strangers, and not
-by each other.
+by each other. With --alone each is taught by every one of the others in turn, not by all of them.
 
 With --dense the first rig is weighted in the taste of the next three, all cut finer to ten thousand
 vertices or more, and what that costs is printed.
@@ -76,6 +76,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("rigs", nargs="+", type=Path, metavar="RIG")
     parser.add_argument("--by", nargs="+", type=Path, default=[], metavar="STRANGER")
+    parser.add_argument("--alone", action="store_true")
     parser.add_argument("--carry", action="store_true")
     parser.add_argument("--as-it-comes", action="store_true")
     parser.add_argument("--dense", action="store_true")
@@ -91,27 +92,29 @@ def main() -> None:
         surface = prepare(rig.mesh)
         bare = replace(rig, weights=None)
         recipe = Recipe() if given.as_it_comes else Recipe(skip=rig.unused_joints)
-        taste = Taste(tuple(lessons[other] for other in teachers if other != path))
-        found = [first_pass(bare, recipe, surface=surface).weights]
-        try:
-            found.append(autoweight.like(bare, taste, recipe, surface=surface).weights)
-        except SkeletonError as error:
-            print(error)
-            continue
-        apart = [compare(rig, weights, surface=surface) for weights in found]
-        row = [(each.weights, 1000 * each.deformation) for each in apart]
-        if given.carry:
-            row.append(carried(rig, [rigs[other] for other in rigs if other != path]))
-        rows.append(row)
-        cells = (f"{weights:.3f} /{moved:6.2f}" for weights, moved in row)
-        ratio = np.divide(row[1], row[0])
-        print(f"{path.stem:<18}", *cells, f"   taught to plain {ratio[0]:.2f} {ratio[1]:.2f}")
+        plain = first_pass(bare, recipe, surface=surface).weights
+        others = [lessons[other] for other in teachers if other != path]
+        for several in [[each] for each in others] if given.alone else [others]:
+            try:
+                taught = autoweight.like(bare, Taste(tuple(several)), recipe, surface=surface)
+            except SkeletonError as error:
+                print(error)
+                continue
+            apart = [compare(rig, each, surface=surface) for each in (plain, taught.weights)]
+            row = [(each.weights, 1000 * each.deformation) for each in apart]
+            if given.carry:
+                row.append(carried(rig, [rigs[other] for other in rigs if other != path]))
+            rows.append(row)
+            cells = (f"{weights:.3f} /{moved:6.2f}" for weights, moved in row)
+            ratio = np.divide(row[1], row[0])
+            name = f"{path.stem} by {several[0].name}" if given.alone else path.stem
+            print(f"{name:<36}", *cells, f"   taught to plain {ratio[0]:.2f} {ratio[1]:.2f}")
     if not rows:
         raise SystemExit("the rigs have no joint in common")
     means = np.mean(rows, axis=0)
     ratio = means[1] / means[0]
     cells = (f"{weights:.3f} /{moved:6.2f}" for weights, moved in means)
-    print(f"{'mean':<18}", *cells, f"   taught to plain {ratio[0]:.2f} {ratio[1]:.2f}")
+    print(f"{'mean':<36}", *cells, f"   taught to plain {ratio[0]:.2f} {ratio[1]:.2f}")
 
 
 if __name__ == "__main__":

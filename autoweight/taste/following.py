@@ -21,7 +21,7 @@ from autoweight.surface.solver import solve_columns
 from autoweight.taste.builds import Build, build
 from autoweight.taste.kinship import Kin, counterparts, fallen
 from autoweight.taste.learning import Taste
-from autoweight.taste.neighbours import Neighbours, kindred, opinion, teachers, twin
+from autoweight.taste.neighbours import Neighbours, heed, kindred, opinion, teachers, twin
 from autoweight.taste.traits import OWN, PLACE, TELLING, candidates, sight, traits, turned
 
 __all__ = ["Followed", "follow", "idle", "usual"]
@@ -196,7 +196,7 @@ class _Asked:
     twin : ndarray, shape (m,)
         How far to believe it as it is, 0 to 1.
     akin : float
-        How far the new rig is of their kind, 0 to 1.
+        How far the new rig is of their kind, 0 to 1; or how far to heed a single one.
     """
 
     samples: NDArray[np.uint8]
@@ -211,6 +211,7 @@ class _School:
 
     def __init__(self, taste: Taste, like: Build, kin: list[Kin]) -> None:
         columns: list[tuple[NDArray, ...]] = []
+        squares: list[float] = []
         self.trust = np.max([each.trust for each in kin], axis=0)
         nearest = sorted(zip(taste.lessons, kin, strict=True), key=lambda pair: -pair[1].share)
         for lesson, each in nearest:
@@ -226,8 +227,9 @@ class _School:
             table = turned(lesson.samples[kept], lesson.build.way, onto, joint, each.turn)
             weight = lesson.area[kept] * each.share
             change = lesson.weight[kept] - table[:, OWN]
-            # A rig that the default is far off on is not to drown the others.
-            weight /= max(np.average(change**2, weights=weight + 1e-12), LITTLE)
+            square = max(np.average(change**2, weights=weight + 1e-12), LITTLE)
+            squares.append(square)
+            weight /= square  # a rig that the default is far off on is not to drown the others
             rig = np.full(len(kept), len(columns))
             columns.append((table, kind, lesson.weight[kept], weight, rig))
         table, self._kind, self._given, self._mass, self._rig = (
@@ -235,6 +237,7 @@ class _School:
         )
         self._table = table
         self._mass /= self._mass.mean()
+        self._changes = np.sqrt(squares)
         self._learned = np.arange(len(table))
         if len(table) > LEARNED:
             self._learned = np.sort(np.random.default_rng(0).permutation(len(table))[:LEARNED])
@@ -257,12 +260,12 @@ class _School:
         with ThreadPoolExecutor(2) as pool:
             whole, *without = pool.map(lambda each: self._answers(each, asked), chosen)
         change = whole - table[:, OWN]
-        if not without:
-            return change, np.full(len(change), ALONE)
-        error = (count - 1) * np.var(without, axis=0)
-        size = change**2 + MOVED**2
-        certain = size / (size + error)
-        # A twin needs no trees and no second rig that has it so.
+        certain = np.full(len(change), ALONE)
+        if without:
+            error = (count - 1) * np.var(without, axis=0)
+            size = change**2 + MOVED**2
+            certain = size / (size + error)
+        # A near twin needs no trees and no second rig that has it so.
         change += asked.twin * (asked.heard - whole)
         certain += asked.twin * (1 - certain)
         return change, asked.akin * certain
@@ -279,16 +282,17 @@ class _School:
         """What is asked, with what the neighbours say, beside the samples with the same."""
         rig, joint = self._rig[self._learned], self._kind[self._learned]
         taught, asked = self._table[self._learned], table
-        heard, alike, akin = table[:, OWN].astype(np.float64), np.zeros(len(table)), 1.0
-        if self._rig.max() > 0:
-            look = Neighbours(self._table, self._kind, self._given, self._rig)
+        look = Neighbours(self._table, self._kind, self._given, self._rig)
+        theirs, beyond = look(table, kind)
+        heard, alike = twin(theirs, beyond)
+        if len(beyond) > 1:
             weight, away = look(taught, joint)
-            theirs, beyond = look(table, kind)
             away[~teachers(away, rig, beyond)[rig].T] = np.inf
             said, opinions = opinion(weight, away), opinion(theirs, beyond)
-            heard, alike = twin(theirs, beyond)
             akin = kindred(said[:, 1], opinions[:, 1])
             taught, asked = np.column_stack([taught, said]), np.column_stack([asked, opinions])
+        else:
+            akin = heed(self._changes[0], beyond[0])
         edges = np.quantile(taught, np.linspace(0, 1, BINS + 1)[1:-1], axis=0)
 
         def coded(values: NDArray[np.floating], kind: NDArray[np.int64]) -> NDArray[np.uint8]:

@@ -14,7 +14,7 @@ from scipy.spatial import cKDTree
 
 from autoweight.taste.traits import FACING, OWN, PLACE, SHARES
 
-__all__ = ["Neighbours", "kindred", "opinion", "teachers", "twin"]
+__all__ = ["Neighbours", "heed", "kindred", "opinion", "teachers", "twin"]
 
 FACE, PULL = 0.15, 0.5
 """Bone lengths that a normal turned by a radian is worth, and a weight of the default's."""
@@ -25,8 +25,16 @@ SEVERAL = 3
 BEYOND = 4.0
 """Farther than this no place is like one."""
 
-SAME, BLUR = 0.01, 0.02
-"""Places nearer than the first are the same; a rig that is nearer than the second is a twin."""
+SAME = 0.01
+"""Places nearer than this are the same."""
+
+TWIN, LONE = 0.02, 0.1
+"""A rig that is nearer than the first is a twin; of a single rig, by which trees cannot learn how
+near is near enough, the second is half believed."""
+
+WARY, DEAF = 0.07, 0.11
+"""How far off a single rig is times how much it changes the default: from the first on it is heeded
+less, from the second on not at all."""
 
 AS_FAR = 0.5
 """Rigs nearer to each other than this share of how near the new one has any do not say how far it
@@ -149,7 +157,7 @@ def opinion(weight: NDArray[np.float64], away: NDArray[np.float64]) -> NDArray[n
         The mean of what they have, the nearer the more; how near the nearest is; how far they
         disagree.
     """
-    near = 1 / (away + BLUR) ** 2
+    near = 1 / (away + TWIN) ** 2
     near /= near.sum(axis=0)
     mean = (near * weight).sum(axis=0)
     spread = np.sqrt((near * (weight - mean) ** 2).sum(axis=0))
@@ -168,6 +176,23 @@ def kindred(taught: NDArray[np.float64], asked: NDArray[np.float64]) -> float:
     """
     ratio = np.quantile(asked, MOST) / max(np.quantile(taught, MOST), CLOSE)
     return float(np.clip((OFF - ratio) / (OFF - OUT), 0, 1))
+
+
+def heed(change: float, away: NDArray[np.float64]) -> float:
+    """How far to heed a rig that no other confirms, 0 to 1.
+
+    What is known of one place holds less the farther another is (Matheron, Economic Geology 58(8),
+    1963), and there is more to lose the more is changed: one that overthrows the default is heeded
+    from near, one that has a word to add from farther.
+
+    Parameters
+    ----------
+    change : float
+        Root mean square of what it changes of the default's weights.
+    away : ndarray, shape (m,)
+        From the new rig's places to its nearest, as found by `Neighbours`.
+    """
+    return float(np.clip((DEAF - change * np.median(away)) / (DEAF - WARY), 0, 1))
 
 
 def twin(
@@ -189,4 +214,5 @@ def twin(
     """
     off = np.median(away, axis=1)
     one = off.argmin()
-    return weight[one], 1 / (1 + (away[one] ** 2 + off[one] ** 2) / BLUR**2)
+    blur = TWIN if len(away) > 1 else LONE
+    return weight[one], 1 / (1 + (away[one] ** 2 + off[one] ** 2) / blur**2)

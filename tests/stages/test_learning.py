@@ -225,12 +225,19 @@ def test_directions_turn_with_the_whole_rig():
     np.testing.assert_allclose(found[:, PLACE], whole.apply(directions), atol=1e-3)
 
 
-def test_one_rig_alone_is_followed_half_way_and_two_that_agree_further(taste):
+def test_one_rig_alone_is_followed_half_way_and_further_where_it_is_near():
     new = bare(cousin(2.3, 0.42))
-    one = Taste(taste.lessons[:1])
-    alone, both = (autoweight.like(new, each).confidence for each in (one, taste))
-    assert alone.max() <= 0.5
-    assert both.mean() > 1.5 * alone.mean()
+    near, beside = (
+        autoweight.like(new, [cousin(2.3, radius)]).confidence for radius in (0.42, 0.8)
+    )
+    assert near.min() > 0.9
+    assert 0.5 < beside.mean() < 0.65
+
+
+def test_one_rig_alone_that_overthrows_the_default_from_afar_is_not_followed():
+    new, modest, bold = cousin(2.3, 0.42), cousin(2.3, 0.9, below=0.1), cousin(2.3, 0.9, below=0.9)
+    assert autoweight.like(bare(new), [modest]).confidence.max() > 0.3
+    assert autoweight.like(bare(new), [bold]).confidence.max() < 0.05
 
 
 def test_a_near_twin_is_believed_before_the_others():

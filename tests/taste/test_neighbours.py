@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from autoweight.taste.neighbours import BEYOND, Neighbours, kindred, opinion, teachers, twin
+from autoweight.taste.neighbours import BEYOND, Neighbours, heed, kindred, opinion, teachers, twin
 from autoweight.taste.traits import OWN, PLACE, TRAITS
 
 
@@ -74,3 +74,19 @@ def test_a_place_is_believed_as_it_is_where_most_of_its_rig_is_as_near():
     np.testing.assert_allclose(heard, 0.6)
     np.testing.assert_allclose(share, [1, 1, 1, 1, 0], atol=0.01)
     assert twin(weight, np.array([stranger, [0.0, 0.1, 0.2, 0.3, 0.4]]))[1].max() < 0.01
+
+
+def test_of_a_single_rig_a_place_is_half_believed_from_farther():
+    """No other shows how near is near enough; a tenth of a bone is not near among several."""
+    lone, away = np.full((1, 5), 0.6), np.full((1, 5), 0.1)
+    assert twin(lone, away)[1] == pytest.approx(1 / 3)
+    beside = np.vstack([away, np.full((1, 5), 0.5)])
+    assert twin(np.vstack([lone, lone]), beside)[1].max() < 0.03
+
+
+def test_one_that_overthrows_the_default_is_heeded_from_near_alone():
+    near, far = np.full(7, 0.05), np.full(7, 0.4)
+    assert heed(0.3, near) == 1
+    assert heed(0.1, far) == 1
+    assert 0 < heed(0.2, far) < 1
+    assert heed(0.3, far) == 0
