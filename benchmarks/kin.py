@@ -1,6 +1,6 @@
 """How near a rig comes to its artist's weights in the taste of its kin, each left out in turn.
 
-    python benchmarks/kin.py [--alone] [--carry] [--as-it-comes] [--by STRANGER...] RIG RIG...
+    python benchmarks/kin.py [--few N] [--carry] [--as-it-comes] [--by STRANGER...] RIG RIG...
     python benchmarks/kin.py --dense RIG RIG...
 
 takes finished rigs of one kind. Each is weighted by a plain solve and in the taste of the others,
@@ -8,15 +8,18 @@ joints without weight left out, and both are compared with the weights it has: m
 deformation in thousandths of the diagonal, as `autoweight.weights.comparing` defines them, after
 tidying. With --as-it-comes joints without weight are not left out. With --carry also the best that
 carrying any one of the others over gives. With --by the rigs are taught by those strangers, and not
-by each other. With --alone each is taught by every one of the others in turn, not by all of them.
+by each other. With --few each is taught by N of the others, six such sets drawn at random if there
+are more.
 
 With --dense the first rig is weighted in the taste of the next three, all cut finer to ten thousand
 vertices or more, and what that costs is printed.
 """
 
 import argparse
+import random
 import time
 from dataclasses import replace
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
@@ -34,6 +37,8 @@ from autoweight.taste.learning import Taste
 from autoweight.weights.comparing import compare
 
 DENSE = 10_000
+
+SETS = 6
 
 
 def carried(rig: Rig, others: list[Rig]) -> tuple[float, float]:
@@ -76,7 +81,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("rigs", nargs="+", type=Path, metavar="RIG")
     parser.add_argument("--by", nargs="+", type=Path, default=[], metavar="STRANGER")
-    parser.add_argument("--alone", action="store_true")
+    parser.add_argument("--few", type=int, metavar="N")
     parser.add_argument("--carry", action="store_true")
     parser.add_argument("--as-it-comes", action="store_true")
     parser.add_argument("--dense", action="store_true")
@@ -94,9 +99,10 @@ def main() -> None:
         recipe = Recipe() if given.as_it_comes else Recipe(skip=rig.unused_joints)
         plain = first_pass(bare, recipe, surface=surface).weights
         others = [lessons[other] for other in teachers if other != path]
-        for several in [[each] for each in others] if given.alone else [others]:
+        sets = list(combinations(others, given.few or len(others)))
+        for several in random.Random(0).sample(sets, min(len(sets), SETS)):
             try:
-                taught = autoweight.like(bare, Taste(tuple(several)), recipe, surface=surface)
+                taught = autoweight.like(bare, Taste(several), recipe, surface=surface)
             except SkeletonError as error:
                 print(error)
                 continue
@@ -107,7 +113,8 @@ def main() -> None:
             rows.append(row)
             cells = (f"{weights:.3f} /{moved:6.2f}" for weights, moved in row)
             ratio = np.divide(row[1], row[0])
-            name = f"{path.stem} by {several[0].name}" if given.alone else path.stem
+            by = f" by {', '.join(each.name for each in several)}" if given.few else ""
+            name = path.stem + by
             print(f"{name:<36}", *cells, f"   taught to plain {ratio[0]:.2f} {ratio[1]:.2f}")
     if not rows:
         raise SystemExit("the rigs have no joint in common")

@@ -20,7 +20,6 @@ from autoweight.stages.solving import first_pass
 from autoweight.taste import following
 from autoweight.taste.file import load_taste, save_taste
 from autoweight.taste.kinship import counterparts
-from autoweight.taste.learning import Taste
 from autoweight.taste.traits import PLACE, TRAITS, turned
 from autoweight.weights.comparing import compare
 
