@@ -13,10 +13,9 @@ from scipy import sparse
 from autoweight.methods import Problem
 from autoweight.methods.limbs import Limb, limbs
 from autoweight.methods.steps import Share, eased, sheer, steepest
-from autoweight.methods.territory import Territory, divided, straight
+from autoweight.methods.territory import Territory, divided, tied
 from autoweight.recipes.profiles import curve
 from autoweight.rows import entry_rows
-from autoweight.skeleton.bones import Bones
 from autoweight.surface.geodesics import smoothed, spread
 
 __all__ = ["blend", "solve"]
@@ -50,7 +49,7 @@ def blend(problem: Problem, parts: list[Limb], land: Territory) -> sparse.csr_ar
     size, count = len(problem.surface), len(problem.skeleton)
     rooms = _rooms(parts, count)
     above = [int(rooms[limb.hangs]) if limb.hangs >= 0 else -1 for limb in parts]
-    stand = _stand(parts, land, problem.bones, count)
+    stand = _stand(problem, parts, land)
     divided_so = problem.active.tobytes(), _digest(land.owner, land.away)
 
     def known(what: str, number: int, of: Callable[..., T], *places: NDArray[np.intp]) -> T:
@@ -156,33 +155,38 @@ def _bone_of(parts: list[Limb], number: int, count: int) -> NDArray[np.intp]:
 
 
 def _stand(
-    parts: list[Limb], land: Territory, bones: Bones, count: int
+    problem: Problem, parts: list[Limb], land: Territory
 ) -> dict[int, tuple[NDArray[np.float64], float]]:
     """What each limb that hangs from nothing claims of every place; together they claim all.
 
     With it comes the length over which they hand over.
 
     No joint is there to have what lies between two of them, so they hand over to each other,
-    half each where they meet.
+    half each where they meet; and where several are as near, as those in one place are, all are at
+    home and have as much.
     """
     roots = [number for number, limb in enumerate(parts) if limb.hangs < 0]
     if len(roots) == 1:
         return {roots[0]: (np.ones(len(land.points)), np.inf)}
-    found, widths, below = {}, {}, {}
+    found, widths, homes = {}, {}, {}
+    shared, joint = tied(problem, land)
     for number in roots:
-        below[number] = _bone_of(parts, number, count) >= 0
-        inside = below[number][land.owner]
+        mine = _bone_of(parts, number, len(problem.skeleton)) >= 0
+        homes[number] = np.unique(shared[mine[joint]])
+        inside = mine[land.owner]
+        inside[homes[number]] = True
         width = parts[number].shortest
-        depth = _depth(land, inside, width / 2) - _depth(land, ~inside, width / 2)
+        depth = _depth(land, inside, width / 2)
         width = min(width, 2 * float(depth[np.isfinite(depth)].max(initial=0.0))) or 1.0
+        depth -= _depth(land, ~inside, width / 2)
         found[number] = curve(parts[number].falloff.shape, 0.5 - depth / width)
         widths[number] = width
-    # Deep in what lies on bones of two trees nobody owns anything near.
-    lost = np.flatnonzero(sum(found.values()) == 0)
-    if len(lost):
-        place, joint, _ = straight(land.points[lost], bones)
-        for number in roots:
-            found[number][lost[place[below[number][joint]]]] = 1
+    whole, many = np.zeros(len(land.points)), np.zeros(len(land.points))
+    for number, home in homes.items():
+        whole[home] += found[number][home]
+        many[home] += 1
+    for number, home in homes.items():
+        found[number][home] = whole[home] / many[home]
     total = sum(found.values())
     return {number: (claim / total, widths[number]) for number, claim in found.items()}
 

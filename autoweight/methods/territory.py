@@ -17,7 +17,7 @@ from autoweight.surface import Surface
 from autoweight.surface.geodesics import network, spread
 from autoweight.surface.visibility import Sight
 
-__all__ = ["Territory", "ancestors", "divided", "levels", "owned", "segments", "straight"]
+__all__ = ["Territory", "ancestors", "divided", "levels", "owned", "segments", "straight", "tied"]
 
 CHUNK = 1 << 15
 
@@ -192,6 +192,28 @@ def straight(
     away = distances(points, bones)
     place, bone = np.nonzero(away <= away.min(axis=1, keepdims=True) * (1 + TIE))
     return place, bones.joint[bone].astype(np.intp), away[place, bone]
+
+
+def tied(problem: Problem, land: Territory) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Whose bones are as near as each other to the places that no one owns.
+
+    Parameters
+    ----------
+    problem : Problem
+    land : Territory
+
+    Returns
+    -------
+    place, joint : ndarray, shape (t,), int
+        One entry for each of several bones of different trees.
+    """
+    lost, bones = np.flatnonzero(land.owner < 0), segments(problem)
+    starts = range(0, len(lost), CHUNK)
+    found = [straight(land.points[lost[start : start + CHUNK]], bones) for start in starts]
+    place = [lost[start + near[0]] for start, near in zip(starts, found, strict=True)]
+    joint = [near[1] for near in found]
+    none = np.empty(0, dtype=np.intp)
+    return np.concatenate([none, *place]), np.concatenate([none, *joint])
 
 
 def levels(parents: NDArray[np.intp]) -> NDArray[np.intp]:

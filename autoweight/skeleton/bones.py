@@ -157,7 +157,7 @@ def frames(skeleton: Skeleton, depth: Depth | None = None) -> Frames:
     told = (end != at).any(axis=1)
     left = ~told
     origin = at.copy()  # where the bone before begins, past joints in the same place
-    doubled = _doubled(skeleton)
+    doubled = _doubled(skeleton) | _turned(skeleton)
     for joint in np.flatnonzero(above >= 0).tolist():
         origin[joint] = origin[above[joint]] if doubled[joint] else at[above[joint]]
     before = at - origin
@@ -333,6 +333,7 @@ def _across(skeleton: Skeleton, ways: NDArray[np.float64]) -> NDArray[np.float64
 def ending(skeleton: Skeleton) -> NDArray[np.bool_]:
     """Which joints have a bone that ends at no child, (j,): see `frames` for where it ends."""
     childless = np.array([not below for below in descent(skeleton).below])
+    childless[descent(skeleton).above[_turned(skeleton)]] = True
     if skeleton.tips:
         tipped = np.isin(np.arange(len(skeleton)), list(skeleton.tips))
         return childless | tipped | (leads(skeleton) < 0)
@@ -353,7 +354,7 @@ def links(skeleton: Skeleton, frame: Frames | None = None) -> NDArray[np.bool_]:
     which `frame` makes some points, has none on the way to them: correctives of a shoulder hang so.
     """
     above = descent(skeleton).above
-    found = above >= 0
+    found = (above >= 0) & ~_turned(skeleton)
     if frame is not None:
         found &= ~_held(skeleton, frame)
     axis = shared_axis(skeleton)
@@ -368,7 +369,24 @@ def links(skeleton: Skeleton, frame: Frames | None = None) -> NDArray[np.bool_]:
                 found[ahead[joint]] = True
             elif joint not in skeleton.tips:
                 found[list(below)] = _paired(at[list(below)] - at[joint])
-    return found & ~_doubled(skeleton)
+    return found & ~_doubled(skeleton) & ~_turned(skeleton)
+
+
+def _turned(skeleton: Skeleton) -> NDArray[np.bool_]:
+    """Last joints alone in their parent's place whose bones point elsewhere than its, (j,).
+
+    As a jaw does that is hinged where its skull begins: neither is in place of the other.
+    """
+    at, above, below = skeleton.positions, descent(skeleton).above, descent(skeleton).below
+    found, ways = np.zeros(len(skeleton), dtype=bool), pointing(skeleton)
+    if ways is None:
+        return found
+    only = [each[0] for each in below if len(each) == 1]
+    last = [each for each in only if not below[each] and above[above[each]] >= 0]
+    off = np.linalg.norm(at[last] - at[above[last]], axis=1)
+    elsewhere = np.einsum("ji,ji->j", ways[last], ways[above[last]]) < ALONG
+    found[last] = (off <= SAME * np.ptp(at, axis=0).max()) & elsewhere
+    return found
 
 
 def _doubled(skeleton: Skeleton) -> NDArray[np.bool_]:
@@ -376,13 +394,14 @@ def _doubled(skeleton: Skeleton) -> NDArray[np.bool_]:
 
     Of joints one in another, such as those that hold an offset, the last has the flesh (common
     practice, no source). But a root may have what no other joint moves, unless the last is one that
-    a body goes several ways from, as hips are.
+    a body goes several ways from, as hips are. One turned elsewhere is no double.
     """
     at, above, below = skeleton.positions, descent(skeleton).above, descent(skeleton).below
     only = [each[0] for each in below if len(each) == 1]
     found = np.zeros(len(skeleton), dtype=bool)
     off = np.linalg.norm(at[only] - at[above[only]], axis=1)
     found[only] = off <= SAME * np.ptp(at, axis=0).max()
+    found &= ~_turned(skeleton)
     for joint in np.flatnonzero(found & (above[above] < 0)).tolist():
         last = joint
         while len(below[last]) == 1 and found[below[last][0]]:

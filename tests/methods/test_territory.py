@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 import twins
-from bodies import coarse
+from bodies import coarse, straight, tube
+from bodies import skeleton as joints
 
 from autoweight.demo import axolotl
 from autoweight.methods import find
@@ -70,6 +71,19 @@ def test_two_trees_share_what_is_between_them():
     weights = solved("bands", mesh, legs)
     between = mesh.vertices[:, 0] == 0
     np.testing.assert_allclose(weights[between, :2].sum(axis=1), 0.5, atol=1e-12)
+
+
+@pytest.mark.parametrize("method", ["bands", "volume"])
+@pytest.mark.parametrize("along", [(1, 1, 3), (1, 1, 5), (1, 1, 1, 5), (3, 3, 3)])
+def test_roots_in_one_place_have_as_much(method, along):
+    # As where each leaf of a crown, or each part of a machine, hangs from nothing.
+    mesh, _ = tube(straight, 6, 0.3, 13, 6)
+    weights = solved(method, mesh, joints([(x, 0, 0) for x in along], [-1] * len(along)))
+    np.testing.assert_allclose(weights.sum(axis=1), 1, atol=1e-12)
+    first = np.array(along) == along[0]
+    np.testing.assert_allclose(weights[:, first], weights[:, :1] * np.ones(first.sum()), atol=1e-12)
+    near, far = weights[-2:][:, first].sum(axis=1)  # at the ends of the tube
+    assert near > 0.9 and (far < 0.1 or first.all())
 
 
 def test_the_axolotl_is_even():

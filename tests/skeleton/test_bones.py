@@ -200,6 +200,22 @@ def test_of_joints_in_one_place_the_last_has_the_flesh(plain):
     )
 
 
+def test_a_last_joint_turned_elsewhere_takes_no_flesh_from_its_parent_in_its_place():
+    # A jaw that is hinged where its skull begins: each has a bone of its own.
+    rest = np.tile(np.eye(4), (4, 1, 1))
+    rest[:, 1, 3] = 0, 1, 2, 2
+    jaw = np.array([0, -0.6, 0.8])
+    rest[:, :3, :3] = turned([(0, 1, 0), (0, 1, 0), (0, 1, 0), jaw])
+    skeleton = Skeleton(("chest", "neck", "head", "jaw"), [-1, 0, 1, 2], rest)
+    np.testing.assert_array_equal(shared_axis(skeleton), [0, 1, 0])
+    found = bones(skeleton, None, frames(skeleton, lambda origins, ways: np.ones(len(ways))))
+    assert found.joint.tolist() == [0, 1, 2, 3]
+    np.testing.assert_allclose(found.head[2:], [(0, 2, 0)] * 2)
+    np.testing.assert_allclose(found.tail[2:] - (0, 2, 0), 0.45 * np.array([(0, 1, 0), jaw]))
+    rest[3, :3, :3] = rest[2, :3, :3]  # turned as its parent it is in its place
+    assert bones(Skeleton(skeleton.names, skeleton.parents, rest)).joint.tolist() == [0, 1, 3]
+
+
 def test_a_root_in_the_place_of_its_only_child_keeps_flesh():
     rest = np.tile(np.eye(4), (3, 1, 1))
     rest[2, 0, 3] = 1
