@@ -239,7 +239,7 @@ def _beside(skeleton: Skeleton, depth: Depth, end: NDArray[np.float64]) -> NDArr
     length = np.linalg.norm(on, axis=1)
     on /= length[:, None]
     out = np.median(_depths(depth, at[last], on, skeleton.orientations[last]), axis=1)
-    fits = np.isfinite(out)
+    fits = np.isfinite(out) & _within(depth, at[last])
     out[~fits] = 0.0
     _, middle, thick = _flesh(depth, rods, at[last])
     fits &= np.linalg.norm(at[last] - middle, axis=1) <= thick
@@ -279,6 +279,13 @@ def _unaimed(skeleton: Skeleton) -> NDArray[np.bool_]:
             )
             found[each] = (np.concatenate([ways[others], halves]) @ ways[each] > ALONG).any()
     return found
+
+
+def _within(depth: Depth, places: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which places are in the body: most ways round lead out of it, (k,)."""
+    ways = np.tile(ROUND, (len(places), 1))
+    out = depth(np.repeat(places, len(ROUND), axis=0), ways).reshape(len(places), -1)
+    return np.isfinite(out).mean(axis=1) > 0.5
 
 
 def _flesh(

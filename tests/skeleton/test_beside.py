@@ -63,6 +63,7 @@ def test_half_of_a_bend_is_no_aim(body, bend):
     [
         pytest.param(arm((1.5, 1, 0)), id="outside the limb, without axes"),
         pytest.param(arm((1.5, 1, 0), np.eye(3)), id="outside the limb"),
+        pytest.param(arm((1.5, -0.55, 0), np.eye(3), leans=8), id="just outside, and into it"),
         pytest.param(arm((1.5, 0, 0), np.eye(3), leans=90), id="aimed out of it"),
         pytest.param(arm((1.5, 0, 0.3), np.eye(3), leans=30), id="aimed elsewhere in it"),
         pytest.param(arm((7, 0, 0), np.eye(3), parent=4), id="the end of a chain"),
