@@ -60,7 +60,7 @@ SAME = 1e-4
 """Joints nearer to each other than this, in extents of the skeleton, are in one place."""
 
 BULGE = 1.5
-"""Flesh round a bone goes out to at most so many times as far as where it is thinnest."""
+"""Skin round a bone is at most so many times as far off as where it is nearest."""
 
 CHUNK = 1 << 15
 """Points whose distances to all bones are held at once."""
@@ -223,9 +223,9 @@ def _beside(skeleton: Skeleton, depth: Depth, end: NDArray[np.float64]) -> NDArr
     """Which last joints are in the flesh of a limb that they hang beside, (j,).
 
     Such a joint, as one that swells a muscle or rounds an elbow, is turned as its parent is or as
-    nothing else (common practice, no source). Its place and the end of its bone are in the flesh
-    round bones between other joints, and on to where it would leave the body it keeps to that
-    limb: an ear, a fin or a finger leads away from it.
+    nothing else (common practice, no source). Its place and the end of its bone are no farther
+    from bones between other joints than flesh goes all round these, and on to where it would leave
+    the body it keeps to that limb: a belly hangs off it; an ear, a fin or a finger leads away.
     """
     at, above = skeleton.positions, descent(skeleton).above
     found = _unaimed(skeleton) & ~descent(skeleton).dividing & (end != at).any(axis=1)
@@ -241,16 +241,16 @@ def _beside(skeleton: Skeleton, depth: Depth, end: NDArray[np.float64]) -> NDArr
     out = np.median(_depths(depth, at[last], on, skeleton.orientations[last]), axis=1)
     fits = np.isfinite(out) & _within(depth, at[last])
     out[~fits] = 0.0
-    _, middle, thick = _flesh(depth, rods, at[last])
-    fits &= np.linalg.norm(at[last] - middle, axis=1) <= thick
+    _, middle, thin = _flesh(depth, rods, at[last])
+    fits &= np.linalg.norm(at[last] - middle, axis=1) <= thin
     stop = at[last] + np.minimum(length, INWARD * out)[:, None] * on
-    bone, middle, thick = _flesh(depth, rods, stop)
-    fits &= np.linalg.norm(stop - middle, axis=1) <= thick
+    bone, middle, thin = _flesh(depth, rods, stop)
+    fits &= np.linalg.norm(stop - middle, axis=1) <= thin
     along = rods.tail[bone] - rods.head[bone]
     along /= np.linalg.norm(along, axis=1, keepdims=True)
     off = at[last] + out[:, None] * on - middle
     off -= np.einsum("ij,ij->i", off, along)[:, None] * along
-    fits &= np.linalg.norm(off, axis=1) <= thick
+    fits &= np.linalg.norm(off, axis=1) <= BULGE * thin
     found[last] = fits
     return found
 
@@ -291,12 +291,12 @@ def _within(depth: Depth, places: NDArray[np.float64]) -> NDArray[np.bool_]:
 def _flesh(
     depth: Depth, bones: Bones, places: NDArray[np.float64]
 ) -> tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]]:
-    """The nearest bone of places, where on it, and how far from there its flesh goes at most."""
+    """The nearest bone of places, where on it, and how far from there its flesh goes all round."""
     bone = distances(places, bones).argmin(axis=1)
     middle = closest(places, bones, bone)
     ways = np.tile(ROUND, (len(middle), 1))
     round_it = depth(np.repeat(middle, len(ROUND), axis=0), ways).reshape(len(middle), -1)
-    return bone, middle, BULGE * round_it.min(axis=1)
+    return bone, middle, round_it.min(axis=1)
 
 
 def _depths(
