@@ -83,6 +83,8 @@ def test_what_is_folded_on_the_screen_is_on_paper(reviewed, browser, tmp_path):
     ink = "getComputedStyle(document.body).color"
     on_screen, pale = page.evaluate(measure), page.evaluate(ink)
     page.emulate_media(media="print")
+    # What is in sight is only known once a frame has been drawn.
+    page.evaluate("() => new Promise(done => requestAnimationFrame(() => setTimeout(done)))")
     on_paper, dark = page.evaluate(measure), page.evaluate(ink)
     page.close()
     assert len(on_paper) > 2 and all(on_paper) and not any(on_screen)
