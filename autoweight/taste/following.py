@@ -344,7 +344,8 @@ def _told(
     share = float(surface.areas @ confidence / surface.areas.sum())
     known = np.any([each.trust > 0 for each in kin], axis=0)[like.kinds] & like.fleshed
     named = np.any([each.named for each in kin], axis=0)[like.kinds] & known
+    far = "" if confidence.any() or not known.any() else "; nothing is near enough to be followed"
     return (
         f"in the taste of {taste.names}: {share:.0%} of the surface taught, {int(known.sum())} of "
-        f"{int(like.fleshed.sum())} joints known, {int(named.sum())} of them by name"
+        f"{int(like.fleshed.sum())} joints known, {int(named.sum())} of them by name{far}"
     )
