@@ -221,7 +221,7 @@ def _round_bend(problem: Problem, pieces: Pieces, alone: NDArray[np.intp]) -> ND
     """Which pieces go round most of two bones that meet in their middle, as a sleeve does."""
     skeleton = problem.skeleton
     at, above = skeleton.positions, descent(skeleton).above
-    bends = (above >= 0) & np.array([bool(below) for below in descent(skeleton).below])
+    bends = (above >= 0) & ~descent(skeleton).last
     rows = np.flatnonzero(((alone >= 0) & bends[alone])[pieces.of])
     piece, joint = pieces.of[rows], alone[pieces.of[rows]]
     found = np.ones(len(pieces), dtype=bool)

@@ -13,6 +13,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
+from autoweight.machine.keeping import kept
 from autoweight.rig import Skeleton
 from autoweight.rows import ranks
 from autoweight.skeleton.axes import ALONG, pointing, shared_axis
@@ -229,7 +230,7 @@ def _beside(skeleton: Skeleton, depth: Depth, end: NDArray[np.float64]) -> NDArr
     """
     at, above = skeleton.positions, descent(skeleton).above
     found = _unaimed(skeleton) & ~descent(skeleton).dividing & (end != at).any(axis=1)
-    flesh = links(skeleton) & np.array([bool(below) for below in descent(skeleton).below])
+    flesh = links(skeleton) & ~descent(skeleton).last
     flesh &= (at != at[np.maximum(above, 0)]).any(axis=1)
     last, tail = np.flatnonzero(found), np.flatnonzero(flesh)
     if not len(last) or not len(tail):
@@ -283,9 +284,7 @@ def _unaimed(skeleton: Skeleton) -> NDArray[np.bool_]:
 
 def _within(depth: Depth, places: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Which places are in the body: most ways round lead out of it, (k,)."""
-    ways = np.tile(ROUND, (len(places), 1))
-    out = depth(np.repeat(places, len(ROUND), axis=0), ways).reshape(len(places), -1)
-    return np.isfinite(out).mean(axis=1) > 0.5
+    return np.isfinite(_all_round(depth, places)).mean(axis=1) > 0.5
 
 
 def _flesh(
@@ -294,9 +293,13 @@ def _flesh(
     """The nearest bone of places, where on it, and how far from there its flesh goes all round."""
     bone = distances(places, bones).argmin(axis=1)
     middle = closest(places, bones, bone)
-    ways = np.tile(ROUND, (len(middle), 1))
-    round_it = depth(np.repeat(middle, len(ROUND), axis=0), ways).reshape(len(middle), -1)
-    return bone, middle, round_it.min(axis=1)
+    return bone, middle, _all_round(depth, middle).min(axis=1)
+
+
+def _all_round(depth: Depth, places: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Depths from places in all ways round, (k, ways)."""
+    ways = np.tile(ROUND, (len(places), 1))
+    return depth(np.repeat(places, len(ROUND), axis=0), ways).reshape(-1, len(ROUND))
 
 
 def _depths(
@@ -339,12 +342,12 @@ def _across(skeleton: Skeleton, ways: NDArray[np.float64]) -> NDArray[np.float64
 
 def ending(skeleton: Skeleton) -> NDArray[np.bool_]:
     """Which joints have a bone that ends at no child, (j,): see `frames` for where it ends."""
-    childless = np.array([not below for below in descent(skeleton).below])
-    childless[descent(skeleton).above[_turned(skeleton)]] = True
+    found = descent(skeleton).last.copy()
+    found[descent(skeleton).above[_turned(skeleton)]] = True
     if skeleton.tips:
         tipped = np.isin(np.arange(len(skeleton)), list(skeleton.tips))
-        return childless | tipped | (leads(skeleton) < 0)
-    return childless
+        return found | tipped | (leads(skeleton) < 0)
+    return found
 
 
 def links(skeleton: Skeleton, frame: Frames | None = None) -> NDArray[np.bool_]:
@@ -360,13 +363,13 @@ def links(skeleton: Skeleton, frame: Frames | None = None) -> NDArray[np.bool_]:
     it could have what lies between. A joint in its parent's place that only holds last joints, of
     which `frame` makes some points, has none on the way to them: correctives of a shoulder hang so.
     """
-    above = descent(skeleton).above
-    found = (above >= 0) & ~_turned(skeleton)
+    above, own = descent(skeleton).above, ~(_doubled(skeleton) | _turned(skeleton))
+    found = above >= 0
     if frame is not None:
         found &= ~_held(skeleton, frame)
     axis = shared_axis(skeleton)
     if axis is None or not (skeleton.tips or axis[1]):
-        return found & ~_doubled(skeleton)
+        return found & own
     ahead, at = leads(skeleton), skeleton.positions
     for joint, below in enumerate(descent(skeleton).below):
         rooted = above[joint] < 0 and not skeleton.tips
@@ -376,9 +379,10 @@ def links(skeleton: Skeleton, frame: Frames | None = None) -> NDArray[np.bool_]:
                 found[ahead[joint]] = True
             elif joint not in skeleton.tips:
                 found[list(below)] = _paired(at[list(below)] - at[joint])
-    return found & ~_doubled(skeleton) & ~_turned(skeleton)
+    return found & own
 
 
+@kept
 def _turned(skeleton: Skeleton) -> NDArray[np.bool_]:
     """Last joints alone in their parent's place whose bones point elsewhere than its, (j,).
 
@@ -396,6 +400,7 @@ def _turned(skeleton: Skeleton) -> NDArray[np.bool_]:
     return found
 
 
+@kept
 def _doubled(skeleton: Skeleton) -> NDArray[np.bool_]:
     """Which joints take over what their parent, in the same place, would move, (j,).
 
@@ -421,7 +426,7 @@ def _held(skeleton: Skeleton, frame: Frames) -> NDArray[np.bool_]:
     """Which joints hang from one that only holds last joints, some of them points, (j,)."""
     at, above = skeleton.positions, descent(skeleton).above
     near = SAME * np.ptp(at, axis=0).max()
-    last = np.array([not below for below in descent(skeleton).below])
+    last = descent(skeleton).last
     point = last & (frame.end == at).all(axis=1)
     found = np.zeros(len(skeleton), dtype=bool)
     for joint, below in enumerate(descent(skeleton).below):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +40,11 @@ class Descent:
     below: tuple[tuple[int, ...], ...]
     divided: tuple[tuple[int, ...], ...]
     dividing: NDArray[np.bool_]
+
+    @cached_property
+    def last(self) -> NDArray[np.bool_]:
+        """Which joints none goes on from, (j,)."""
+        return np.array([not each for each in self.below], dtype=bool)
 
 
 @kept
