@@ -234,16 +234,16 @@ def ended(path: str | Path, ending: str) -> str:
 
 def file_names(names: Iterable[str]) -> list[str]:
     """Names that files can have, all different and none too long, from names of any kind."""
-    found: dict[str, None] = {}
+    found: dict[str, str] = {}  # by what systems that know no capitals take it for
     for name in names:
         plain = re.sub(r"[^\w.-]", "_", name).strip("_") or "_"
         plain = plain.encode()[:NAME_BYTES].decode(errors="ignore")
         unique, number = plain, 1
-        while unique.casefold() in map(str.casefold, found):
+        while unique.casefold() in found:
             number += 1
             unique = f"{plain}_{number}"
-        found[unique] = None
-    return list(found)
+        found[unique.casefold()] = unique
+    return list(found.values())
 
 
 def counterparts(path: str, rigs: Sequence[Rig], other: str, others: Sequence[Rig]) -> list[Rig]:
