@@ -32,13 +32,19 @@ from autoweight.recipes.recipe import Recipe
 from autoweight.rig import Mesh, Rig, Weights
 from autoweight.rows import normalised
 from autoweight.stages.solving import first_pass
-from autoweight.surface import prepare
+from autoweight.surface import Surface, prepare
 from autoweight.taste.learning import Taste
 from autoweight.weights.comparing import compare
 
 DENSE = 10_000
 
 SETS = 6
+
+
+def apart(rig: Rig, weights: Weights, surface: Surface | None = None) -> tuple[float, float]:
+    """L1 and deformation in thousandths of the diagonal, against the weights the rig has."""
+    found = compare(rig, weights, surface=surface)
+    return found.weights, 1000 * found.deformation
 
 
 def carried(rig: Rig, others: list[Rig]) -> tuple[float, float]:
@@ -49,8 +55,7 @@ def carried(rig: Rig, others: list[Rig]) -> tuple[float, float]:
             over = autoweight.carry(other, replace(rig, weights=None), reach=1.0)
         except AutoweightError:  # unlike sizes and joints cannot be carried
             continue
-        apart = compare(rig, autoweight.tidy(over.weights))
-        found.append((apart.weights, 1000 * apart.deformation))
+        found.append(apart(rig, autoweight.tidy(over.weights)))
     return min(found)
 
 
@@ -97,7 +102,9 @@ def main() -> None:
         surface = prepare(rig.mesh)
         bare = replace(rig, weights=None)
         recipe = Recipe() if given.as_it_comes else Recipe(skip=rig.unused_joints)
-        plain = first_pass(bare, recipe, surface=surface).weights
+        plain = apart(rig, first_pass(bare, recipe, surface=surface).weights, surface)
+        kin = [rigs[other] for other in rigs if other != path]
+        over = [carried(rig, kin)] if given.carry else []
         others = [lessons[other] for other in teachers if other != path]
         sets = list(combinations(others, given.few or len(others)))
         for several in random.Random(0).sample(sets, min(len(sets), SETS)):
@@ -106,10 +113,7 @@ def main() -> None:
             except SkeletonError as error:
                 print(error)
                 continue
-            apart = [compare(rig, each, surface=surface) for each in (plain, taught.weights)]
-            row = [(each.weights, 1000 * each.deformation) for each in apart]
-            if given.carry:
-                row.append(carried(rig, [rigs[other] for other in rigs if other != path]))
+            row = [plain, apart(rig, taught.weights, surface), *over]
             rows.append(row)
             cells = (f"{weights:.3f} /{moved:6.2f}" for weights, moved in row)
             ratio = np.divide(row[1], row[0])
