@@ -17,6 +17,7 @@ from scipy import sparse
 
 from autoweight.errors import GeometryError, RecipeError, SkeletonError, WeightsError, suggestion
 from autoweight.rows import owners
+from autoweight.vectors import diagonal
 
 __all__ = ["Document", "Mesh", "Part", "Rig", "Skeleton", "Weights", "hanging"]
 
@@ -113,7 +114,7 @@ class Mesh:
     @cached_property
     def diagonal(self) -> float:
         """Length of the bounding-box diagonal, in scene units."""
-        return float(np.linalg.norm(np.ptp(self.vertices, axis=0)))
+        return diagonal(self.vertices)
 
     def in_parts(self, chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """Which vertices the faces of some parts use, (n,), given which parts, (p,)."""

@@ -7,7 +7,7 @@ from pathlib import Path
 PACKAGE = Path(__file__).parent.parent / "autoweight"
 
 HOUSE = """
-    errors rows rig
+    errors rows vectors rig
     machine
     skeleton surface
     recipes

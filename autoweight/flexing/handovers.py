@@ -13,6 +13,7 @@ from autoweight.flexing.shape import Shape, measure
 from autoweight.flexing.zones import Zone, zones
 from autoweight.methods import Progress
 from autoweight.pose.skinning import linear_blend
+from autoweight.vectors import unit
 from autoweight.weights.strays import SAME
 
 __all__ = ["hand_overs"]
@@ -117,9 +118,8 @@ def _turn(
     trace = np.einsum("faij,fbij->fab", spin, spin).min(axis=(1, 2))
     angle = np.arccos(np.clip((trace - 1) / 2, -1, 1))
     turns = bench.turns[poses, zone.joint]
-    axis = turns / np.linalg.norm(turns, axis=-1, keepdims=True)
     angle = np.maximum(angle, np.linalg.norm(turns, axis=-1))
-    return angle, (axis @ about) ** 2
+    return angle, (unit(turns) @ about) ** 2
 
 
 def _across(zone: Zone, rest: NDArray[np.float64]) -> NDArray[np.float64]:

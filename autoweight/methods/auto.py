@@ -18,7 +18,7 @@ from autoweight.methods.territory import divided
 from autoweight.methods.volume import solve as solve_volume
 from autoweight.rows import firsts, ranks, replaced, uniform
 from autoweight.skeleton.bones import distances
-from autoweight.surface.pieces import parts_of_pieces
+from autoweight.surface.pieces import parts_of_pieces, pieces_of
 
 __all__ = ["Choice", "choose", "solve"]
 
@@ -201,8 +201,7 @@ def _may_hold(problem: Problem, limb: Limb) -> bool:
 
     A cheap no for the usual case: dividing a large surface among the bones takes seconds.
     """
-    pieces = problem.surface.components
-    order = np.argsort(pieces, kind="stable")
+    pieces, order = problem.surface.components, pieces_of(problem.surface).order
     size = np.bincount(pieces)
     step = np.maximum(size // FEW, 1)
     some = order[ranks(size) % step[pieces[order]] == 0]

@@ -14,6 +14,7 @@ from autoweight.methods import Problem
 from autoweight.rows import scaled
 from autoweight.skeleton.bones import Bones, distances
 from autoweight.surface.tetrahedra import Tetrahedra, tetrahedra
+from autoweight.vectors import diagonal
 
 __all__ = ["bounded", "energy", "solve"]
 
@@ -86,7 +87,7 @@ def solve(problem: Problem) -> sparse.csr_array:
 
 def energy(body: Tetrahedra) -> sparse.csr_array:
     """The matrix of the Laplacian energy, L M⁻¹ L, (p, p), of the body at unit size."""
-    points = body.points / np.linalg.norm(np.ptp(body.points, axis=0))
+    points = body.points / diagonal(body.points)
     used = np.zeros(len(body.points), dtype=bool)
     used[body.corners] = True
     stiffness = sparse.csr_array(igl.cotmatrix(points, body.corners))
@@ -105,7 +106,7 @@ def _handles(
     used = np.unique(body.corners)
     tree = cKDTree(body.points[used])
     away, at = tree.query(places)
-    on = away < 1e-4 * np.linalg.norm(np.ptp(body.points, axis=0))
+    on = away < 1e-4 * diagonal(body.points)
     corner, joint = used[at[on]], bones.joint[which[on]]
 
     outside = np.flatnonzero(~np.isin(bones.joint, joint))

@@ -11,6 +11,7 @@ from scipy.spatial.transform import Rotation
 from autoweight.methods import Problem
 from autoweight.methods.territory import ancestors, levels
 from autoweight.recipes.profiles import Falloff
+from autoweight.vectors import unit
 
 __all__ = ["ON_THE_JOINT", "ROPE", "Limb", "limbs"]
 
@@ -258,21 +259,21 @@ def _normals(points: NDArray[np.float64], lead: NDArray[np.float64] | None) -> N
     """Normals of the planes that cut a line of joints, toward its end, (k, 3)."""
     if len(points) == 1:
         return np.zeros((1, 3))
-    ways = _unit(np.diff(points, axis=0))
+    ways = unit(np.diff(points, axis=0))
     for each in range(len(ways)):  # a bone without length goes the way of the one before
         if not ways[each].any() and each:
             ways[each] = ways[each - 1]
     before, after = ways[:-1], ways[1:]
-    middle = _unit(before + after)
+    middle = unit(before + after)
     middle = np.where((middle != 0).any(axis=1)[:, None], middle, before)
     first, last = ways[0], ways[-1]
     if len(middle):
         first = _mirrored(ways[0], middle[0])
         last = _mirrored(ways[-1], middle[-1])
     if lead is not None:
-        come = _unit((points[0] - lead)[None])[0]
+        come = unit(points[0] - lead)
         if come @ ways[0] > GENTLE:
-            first = _unit((come + ways[0])[None])[0]
+            first = unit(come + ways[0])
     return np.vstack([first, middle, last])
 
 
@@ -288,9 +289,9 @@ def _wound(
     screws = np.zeros((max(count - 1, 0), 3))
     if count < 4:
         return normals, screws
-    ways = _unit(np.diff(points, axis=0))
+    ways = unit(np.diff(points, axis=0))
     cosine = np.einsum("ij,ij->i", ways[:-1], ways[1:])
-    side = _unit(ways[1:] - ways[:-1])
+    side = unit(ways[1:] - ways[:-1])
     clear = (cosine > GENTLE - 1e-9) & (cosine < STRAIGHT)
     frames = np.stack([normals[1:-1], side, np.cross(normals[1:-1], side)], axis=2)
     steps = np.einsum("iba,ibc->iac", frames[:-1], frames[1:])  # in the frame it starts from
@@ -305,11 +306,11 @@ def _wound(
         screws[end] = frame @ turn  # the ends go on as the bones beside them do
     pace = np.zeros((count, 3))
     for each in np.flatnonzero((screws != 0).any(axis=1)):
-        speed = _unit(_speed(screws[each], points[each + 1] - points[each])[None])[0]
+        speed = unit(_speed(screws[each], points[each + 1] - points[each]))
         angle = np.linalg.norm(screws[each])
         pace[each] += speed
         pace[each + 1] += _turned(speed, screws[each] / angle, np.array([angle]))[0]
-    return np.where((pace != 0).any(axis=1)[:, None], _unit(pace), normals), screws
+    return np.where((pace != 0).any(axis=1)[:, None], unit(pace), normals), screws
 
 
 def _speed(screw: NDArray[np.float64], way: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -342,8 +343,3 @@ def _mirrored(way: NDArray[np.float64], normal: NDArray[np.float64]) -> NDArray[
     if way @ normal < np.cos(np.arccos(GENTLE) / 2):
         return way
     return 2 * (way @ normal) * way - normal
-
-
-def _unit(ways: NDArray[np.float64]) -> NDArray[np.float64]:
-    length = np.linalg.norm(ways, axis=1, keepdims=True)
-    return np.divide(ways, length, out=np.zeros_like(ways), where=length > 0)

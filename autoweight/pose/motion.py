@@ -18,6 +18,7 @@ from autoweight.skeleton.bones import Frames, frames
 from autoweight.skeleton.chains import Chain, chains
 from autoweight.skeleton.descent import descent
 from autoweight.skeleton.sides import UNPAIRED, Plane, pairs
+from autoweight.vectors import unit
 
 __all__ = [
     "AXES",
@@ -297,8 +298,7 @@ def random_poses(
         What carries a bind-space point that follows one joint alone into the pose.
     """
     random = np.random.default_rng(seed)
-    axis = random.normal(size=(count, len(skeleton), 3))
-    axis /= np.linalg.norm(axis, axis=2, keepdims=True)
+    axis = unit(random.normal(size=(count, len(skeleton), 3)))
     angle = np.radians(random.uniform(-degrees, degrees, size=(count, len(skeleton), 1)))
     return carried(skeleton, world(skeleton, turned(skeleton, axis * angle)))
 
@@ -354,8 +354,7 @@ def _upright(
     skeleton: Skeleton, joint: int, twist: NDArray[np.float64], plane: Plane | None
 ) -> NDArray[np.float64]:
     """A direction across a bone: the mirror plane's normal, or the joint's own axis."""
-    own = skeleton.rest[joint, :3, :3].T
-    own = own / np.linalg.norm(own, axis=1, keepdims=True)
+    own = skeleton.orientations[joint].T
     if plane is not None:
         own = np.concatenate([[plane.normal], own])
     across = own - (own @ twist)[:, None] * twist

@@ -14,6 +14,7 @@ from scipy.spatial import cKDTree
 from autoweight.errors import GeometryError, SkeletonError, WeightsError
 from autoweight.rig import Skeleton, Weights
 from autoweight.skeleton.sides import Plane
+from autoweight.vectors import unit
 
 __all__ = ["Ribbon", "Riders", "basis", "mirrored"]
 
@@ -236,8 +237,8 @@ class Ribbon:
             x along the ribbon, z its normal, y across it.
         """
         points = self.points.reshape(-1, 3) if points is None else points
-        x = _unit(self.mix(at, toward=0) @ points)
-        z = _unit(np.cross(x, self.mix(at, toward=1) @ points))
+        x = _direction(self.mix(at, toward=0) @ points)
+        z = _direction(np.cross(x, self.mix(at, toward=1) @ points))
         frames = np.zeros((*x.shape[:-1], 4, 4))
         frames[..., :3, :] = np.stack([x, np.cross(z, x), z, self.mix(at) @ points], axis=-1)
         frames[..., 3, 3] = 1
@@ -301,8 +302,8 @@ def basis(
     return BSpline(knots, np.eye(count), degree, extrapolate=False)(at, nu=derivative)
 
 
-def _unit(vectors: NDArray[np.float64]) -> NDArray[np.float64]:
-    length = np.linalg.norm(vectors, axis=-1, keepdims=True)
-    if not (length > 0).all():
+def _direction(vectors: NDArray[np.float64]) -> NDArray[np.float64]:
+    found = unit(vectors)
+    if not found.any(axis=-1).all():
         raise GeometryError("the ribbon has no direction at a rider; move it off the pinched end")
-    return vectors / length
+    return found

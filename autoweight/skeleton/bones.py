@@ -19,6 +19,7 @@ from autoweight.rows import ranks
 from autoweight.skeleton.axes import ALONG, pointing, shared_axis
 from autoweight.skeleton.descent import descent
 from autoweight.skeleton.sides import UNPAIRED, likely_plane, pairs
+from autoweight.vectors import unit
 
 __all__ = [
     "Bones",
@@ -53,8 +54,7 @@ one in the middle may slip through between two faces, or meet a tooth."""
 RAYS = 5
 """The ray in the middle, and one to each side of it."""
 
-ROUND = np.array([each for each in product((-1.0, 0.0, 1.0), repeat=3) if any(each)])
-ROUND /= np.linalg.norm(ROUND, axis=1, keepdims=True)
+ROUND = unit(np.array([each for each in product((-1.0, 0.0, 1.0), repeat=3) if any(each)]))
 """Ways all round a place, the same in a mirror, to tell how thick the flesh about it is."""
 
 SAME = 1e-4
@@ -247,8 +247,7 @@ def _beside(skeleton: Skeleton, depth: Depth, end: NDArray[np.float64]) -> NDArr
     stop = at[last] + np.minimum(length, INWARD * out)[:, None] * on
     bone, middle, thin = _flesh(depth, rods, stop)
     fits &= np.linalg.norm(stop - middle, axis=1) <= thin
-    along = rods.tail[bone] - rods.head[bone]
-    along /= np.linalg.norm(along, axis=1, keepdims=True)
+    along = unit(rods.tail[bone] - rods.head[bone])
     off = at[last] + out[:, None] * on - middle
     off -= np.einsum("ij,ij->i", off, along)[:, None] * along
     fits &= np.linalg.norm(off, axis=1) <= BULGE * thin
@@ -274,10 +273,7 @@ def _unaimed(skeleton: Skeleton) -> NDArray[np.bool_]:
                 continue
             there = np.linalg.norm(at[list(below)] - at[each], axis=1) <= near
             others = [joint, *np.array(below)[there & (np.array(below) != each)]]
-            halves = ways[joint] + ways[others]  # of what a limb is bent there
-            halves /= np.maximum(
-                np.linalg.norm(halves, axis=1, keepdims=True), np.finfo(float).tiny
-            )
+            halves = unit(ways[joint] + ways[others])  # of what a limb is bent there
             found[each] = (np.concatenate([ways[others], halves]) @ ways[each] > ALONG).any()
     return found
 
@@ -315,8 +311,7 @@ def _depths(
     order = np.argsort(np.linalg.norm(across, axis=1), axis=1, kind="stable")[:, 1:]
     across = np.take_along_axis(across, order[:, None], axis=2) / sides[:, None]
     tilts = SPREAD * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]])
-    rays = ways[:, None] + np.einsum("kij,tj->kti", across, tilts)
-    rays /= np.linalg.norm(rays, axis=2, keepdims=True)
+    rays = unit(ways[:, None] + np.einsum("kij,tj->kti", across, tilts))
     found = depth(np.repeat(origins, len(tilts), axis=0), rays.reshape(-1, 3))
     return found.reshape(-1, len(tilts))
 
@@ -324,8 +319,8 @@ def _depths(
 def _across(skeleton: Skeleton, ways: NDArray[np.float64]) -> NDArray[np.float64]:
     """Axes along some ways and across them, (j, 3, 3), turned with each joint's own axes."""
     own = skeleton.orientations
-    length = np.linalg.norm(ways, axis=1, keepdims=True)
-    along = np.where(length > 0, ways / np.maximum(length, np.finfo(float).tiny), own[:, :, 1])
+    along = unit(ways)
+    along = np.where(along.any(axis=1, keepdims=True), along, own[:, :, 1])
     shared = shared_axis(skeleton)
     # The next axis round from the one along the bone, where there is one; else the least along.
     if shared is not None:
@@ -335,8 +330,7 @@ def _across(skeleton: Skeleton, ways: NDArray[np.float64]) -> NDArray[np.float64
         side = own[np.arange(len(own)), :, least]
     flat = np.abs(np.einsum("ji,ji->j", side, along)) > ALONG
     side[flat] = own[flat, :, 2]
-    side = side - np.einsum("ji,ji->j", side, along)[:, None] * along
-    side /= np.maximum(np.linalg.norm(side, axis=1, keepdims=True), np.finfo(float).tiny)
+    side = unit(side - np.einsum("ji,ji->j", side, along)[:, None] * along)
     return np.stack([along, side, np.cross(along, side)], axis=2)
 
 

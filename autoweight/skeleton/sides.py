@@ -14,6 +14,7 @@ from scipy.spatial.distance import cdist
 
 from autoweight.errors import RecipeError
 from autoweight.rig import Skeleton
+from autoweight.vectors import diagonal
 
 __all__ = [
     "PAIR_TOLERANCE",
@@ -170,7 +171,7 @@ def pairs(
 
     at, image = skeleton.positions, plane.reflect(skeleton.positions)
     images = cdist(image, at)
-    reach = tolerance * float(np.linalg.norm(np.ptp(at, axis=0)))
+    reach = tolerance * diagonal(at)
     _pair_by_side(skeleton, images, reach, partner)
     own = np.flatnonzero((partner == UNPAIRED) & (images.diagonal() <= reach))
     partner[own] = own
@@ -288,7 +289,7 @@ def likely_plane(skeleton: Skeleton) -> Plane | None:
         None where no two joints are a pair across any of the three.
     """
     at = skeleton.positions
-    reach = PAIR_TOLERANCE * float(np.linalg.norm(np.ptp(at, axis=0)))
+    reach = PAIR_TOLERANCE * diagonal(at)
     left, right = _sorted_by_key(skeleton, np.ones(len(skeleton), dtype=bool), True)
     named = [(*left[key], *right[key]) for key in left.keys() & right.keys()]
     middles = [at[list(both)].mean(axis=0) for both in named if len(both) == 2]

@@ -366,7 +366,6 @@ def _steps(surface: Surface, rig: Rig) -> int:
     bones = bones[bones > 0]
     if len(bones) == 0:
         return 1
-    edge = float(np.median(surface.adjacency.data))
     # A step of the walk to a neighbour spreads by about an edge times the root of its share.
-    wanted = (REACH * float(np.median(bones)) / edge) ** 2 / STEP
+    wanted = (REACH * float(np.median(bones)) / surface.spacing) ** 2 / STEP
     return int(np.clip(np.ceil(wanted), 1, MOST_STEPS))

@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 from autoweight.rows import row_differences
 from autoweight.surface.places import Ground
 from autoweight.surface.prepare import Surface
+from autoweight.vectors import unit
 
 __all__ = ["astray", "lonely", "vague"]
 
@@ -195,7 +196,6 @@ def _leaps(
 def _tangents(normals: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Two unit vectors across each normal and each other."""
     axis = np.eye(3)[np.abs(normals).argmin(axis=1)]
-    first = np.cross(normals, axis)
-    length = np.linalg.norm(first, axis=1, keepdims=True)
-    first = np.divide(first, length, out=axis.copy(), where=length > 0)
+    first = unit(np.cross(normals, axis))
+    first = np.where(first.any(axis=1, keepdims=True), first, axis)
     return first, np.cross(normals, first)

@@ -27,6 +27,8 @@ class Pieces:
     ----------
     of : ndarray, shape (n,), int32
         The piece of each vertex.
+    order : ndarray, shape (n,), int
+        The vertices piece by piece, ascending in each.
     gather : csr_array, shape (k, n)
         Sums values of vertices over pieces, by area.
     area : ndarray, shape (k,)
@@ -42,6 +44,7 @@ class Pieces:
     """
 
     of: NDArray[np.int32]
+    order: NDArray[np.intp]
     gather: sparse.csr_array
     area: NDArray[np.float64]
     middle: NDArray[np.float64]
@@ -68,7 +71,7 @@ def pieces_of(surface: Surface) -> Pieces:
     order = np.argsort(of, kind="stable")
     begin = np.flatnonzero(np.diff(of[order], prepend=-1))
     low, high = (end.reduceat(surface.vertices[order], begin) for end in (np.minimum, np.maximum))
-    return Pieces(of, gather, area, middle, radius, farthest, low, high)
+    return Pieces(of, order, gather, area, middle, radius, farthest, low, high)
 
 
 @kept
@@ -79,8 +82,8 @@ def bridges(surface: Surface) -> NDArray[np.int32]:
         return found[0]
     pieces, touching = pieces_of(surface), TOUCHING * surface.spacing
     low, high = pieces.low, pieces.high
-    by_piece = np.argsort(pieces.of, kind="stable")
-    for piece, inside in enumerate(np.split(by_piece, np.cumsum(np.bincount(pieces.of))[:-1])):
+    ends = np.cumsum(np.bincount(pieces.of))[:-1]
+    for piece, inside in enumerate(np.split(pieces.order, ends)):
         # Only what lies in the box of another can touch it.
         met = ((low <= high[piece] + touching) & (high >= low[piece] - touching)).all(axis=1)
         met[piece] = False

@@ -13,6 +13,7 @@ from scipy.spatial import cKDTree
 
 from autoweight.rows import normalised
 from autoweight.surface.prepare import Surface
+from autoweight.vectors import unit
 
 __all__ = ["Ground", "Places"]
 
@@ -95,8 +96,7 @@ class Places:
     def normals(self, surface: Surface) -> NDArray[np.float64]:
         """Vertex normals interpolated to the places, unit length or 0, (p, 3)."""
         found = np.einsum("pc,pcx->px", self.coordinates, surface.normals[surface.faces[self.face]])
-        length = np.linalg.norm(found, axis=1, keepdims=True)
-        return np.divide(found, length, out=np.zeros_like(found), where=length > 0)
+        return unit(found)
 
     def put(self, points: NDArray[np.integer], others: Places) -> Places:
         """The same with the places of some points replaced."""

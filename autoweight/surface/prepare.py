@@ -15,6 +15,7 @@ from scipy.spatial import cKDTree
 from autoweight.errors import GeometryError
 from autoweight.rig import Mesh
 from autoweight.rows import entry_rows
+from autoweight.vectors import diagonal
 
 __all__ = ["Surface", "boxed", "packed", "prepare"]
 
@@ -75,7 +76,7 @@ class Surface:
     @cached_property
     def diagonal(self) -> float:
         """Of the bounding box, in scene units."""
-        return float(np.linalg.norm(np.ptp(self.vertices, axis=0)))
+        return diagonal(self.vertices)
 
     @cached_property
     def edges(self) -> NDArray[np.int32]:
@@ -193,7 +194,7 @@ def prepare(mesh: Mesh, *, tolerance: float = 1e-6) -> Surface:
     """
     drawn = np.zeros(len(mesh.vertices), dtype=bool)
     drawn[mesh.faces] = True  # a stray vertex far away must not set the scale
-    near = tolerance * float(np.linalg.norm(np.ptp(mesh.vertices[drawn], axis=0)))
+    near = tolerance * diagonal(mesh.vertices[drawn])
     if near == 0:
         raise GeometryError("all vertices are in one place; the mesh has no surface to weight")
     weld = np.zeros(len(drawn), dtype=np.int32)

@@ -11,6 +11,7 @@ from scipy.spatial import Delaunay, QhullError, cKDTree
 from autoweight.errors import GeometryError
 from autoweight.surface.prepare import Surface
 from autoweight.surface.voxels import samples, voxelise
+from autoweight.vectors import diagonal
 
 __all__ = ["Tetrahedra", "tetrahedra"]
 
@@ -97,7 +98,7 @@ def tetrahedra(surface: Surface, spine: NDArray[np.float64]) -> Tetrahedra:
 
 def _apart(points: NDArray[np.float64], keep: int) -> NDArray[np.float64]:
     """Points of which no two round to the same place; the first so many all stay."""
-    place = np.round(points / (SAME * np.linalg.norm(np.ptp(points, axis=0)))).astype(np.int64)
+    place = np.round(points / (SAME * diagonal(points))).astype(np.int64)
     first = np.unique(place, axis=0, return_index=True)[1]
     return points[np.union1d(np.arange(keep), first)]
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from autoweight.rig import Mesh
+from autoweight.vectors import unit
 from autoweight.view.colours import scale
 from autoweight.view.raster import rasterise
 
@@ -167,8 +168,7 @@ def _normals(mesh: Mesh, vertices: NDArray[np.float64]) -> NDArray[np.float64]:
         [np.bincount(corners, np.repeat(part, 3), minlength=place.max() + 1) for part in across.T],
         axis=1,
     )
-    length = np.linalg.norm(summed, axis=1, keepdims=True)
-    return (summed / np.where(length > 0, length, 1))[place]
+    return unit(summed.astype(np.float64))[place]
 
 
 def _rim(covered: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -14,6 +14,7 @@ from autoweight.errors import SkeletonError
 from autoweight.pose.skinning import linear_blend
 from autoweight.rig import Skeleton
 from autoweight.rows import one_each
+from autoweight.vectors import unit
 
 __all__ = ["Heirs", "follow", "inherit"]
 
@@ -167,9 +168,6 @@ def _turn(
     say[told] = 1e-5 * (length[children].max() / np.maximum(length[told], length[children].max()))
     say[children] = 1
     told = (say > 0) & (length > 0) & (np.linalg.norm(now, axis=1) > 0)
-    first, second = (
-        np.concatenate([each[told] / np.linalg.norm(each[told], axis=1)[:, None], np.eye(3)])
-        for each in (was, now)
-    )
+    first, second = (np.concatenate([unit(each[told]), np.eye(3)]) for each in (was, now))
     weights = np.concatenate([say[told], np.full(3, 1e-10)])
     return Rotation.align_vectors(second, first, weights)[0].as_matrix()
