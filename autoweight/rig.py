@@ -19,7 +19,7 @@ from autoweight.errors import GeometryError, RecipeError, SkeletonError, Weights
 from autoweight.rows import owners
 from autoweight.vectors import diagonal
 
-__all__ = ["Document", "Mesh", "Part", "Rig", "Skeleton", "Weights", "hanging"]
+__all__ = ["Document", "Mesh", "Part", "Rig", "Skeleton", "Weights", "hanging", "nearest_above"]
 
 ROW_SUM_TOLERANCE = 1e-6
 
@@ -235,6 +235,14 @@ def hanging(parents: NDArray[np.integer]) -> tuple[tuple[int, ...], ...]:
         if parent >= 0:
             found[parent].append(child)
     return tuple(tuple(each) for each in found)
+
+
+def nearest_above(parents: NDArray[np.integer], chosen: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Each by its own number if it is chosen, else the nearest above that is, -1 for none, (j,)."""
+    found = np.arange(len(parents))
+    while len(idle := np.flatnonzero((found >= 0) & ~chosen[found])):
+        found[idle] = parents[found[idle]]
+    return found
 
 
 @dataclass(frozen=True, eq=False)

@@ -14,7 +14,7 @@ from autoweight.rig import Mesh, Rig, Skeleton, Weights
 from autoweight.rows import one_each
 from autoweight.surface import Surface, prepare
 from autoweight.surface.places import Ground, Places
-from autoweight.weights.inheriting import inherit
+from autoweight.weights.inheriting import inherit, standing_in
 
 __all__ = ["Gap", "folded", "gap"]
 
@@ -62,27 +62,12 @@ def folded(weights: Weights, skeleton: Skeleton, kept: NDArray[np.bool_]) -> Wei
     """
     if kept.all():
         return weights
-    table = _folding(skeleton, kept, weights.matrix)
-    return Weights(sparse.csr_array(weights.matrix @ table))
+    return Weights(sparse.csr_array(weights.matrix @ _folding(skeleton, kept)))
 
 
-def _folding(
-    skeleton: Skeleton, kept: NDArray[np.bool_], weights: sparse.csr_array
-) -> sparse.csr_array:
+def _folding(skeleton: Skeleton, kept: NDArray[np.bool_]) -> sparse.csr_array:
     """The matrix that takes the weights of all joints to those that are kept, (j, j)."""
-    stays = np.flatnonzero(kept)
-    place = np.full(len(skeleton), -1)
-    place[stays] = np.arange(len(stays))
-    parents = []
-    for joint in stays:
-        above = skeleton.parents[joint]
-        while above >= 0 and not kept[above]:
-            above = skeleton.parents[above]
-        parents.append(int(place[above]) if above >= 0 else -1)
-    names = tuple(skeleton.names[each] for each in stays)
-    fewer = Skeleton(names, np.array(parents, dtype=np.int32), skeleton.rest[stays])
-    heirs = inherit(skeleton, fewer, weights, near=0.0)
-    return sparse.csr_array(heirs.table @ one_each(stays, len(skeleton)))
+    return one_each(standing_in(skeleton, kept), len(skeleton))
 
 
 def gap(
@@ -123,7 +108,7 @@ def gap(
     kept = used | ~carries
     rows = sparse.csr_array(matrix[ground.surface.speakers] @ heirs.table)
     if not kept.all() and used.any():
-        rows = sparse.csr_array(rows @ _folding(level.skeleton, kept, rows))
+        rows = sparse.csr_array(rows @ _folding(level.skeleton, kept))
     poses = random_poses(level.skeleton)[:POSES]
     posed = linear_blend(level.mesh.vertices, level.weights.matrix, poses)
     ratio = np.full(len(level.mesh.vertices), np.inf)

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from autoweight.stages.finishing import Solution
     from autoweight.surface import Surface
     from autoweight.taste.learning import Taste
+    from autoweight.weights.mirroring import Symmetry
 
 
 @click.command()
@@ -139,19 +140,19 @@ def command(
     )
     if confidence and asked.like is None:
         raise RecipeError("--confidence says how far --like is followed; name a finished rig")
-    surfaces: list[Surface | None] = [None] * len(rigs)
+    looked_at: list[tuple[Surface | None, Symmetry | None]] = [(None, None)] * len(rigs)
     if asked.like and asked.mirror:  # before others are learned from
         for number, each in enumerate(rigs):
             with each_of(rig, each):
-                surface = surfaces[number] = prepare(each.mesh)
-                across_of(each, asked, surface)
+                surface = prepare(each.mesh)
+                looked_at[number] = surface, across_of(each, asked, surface)
     taste = taste_for(asked, progress=progress)
     found = []
     for number, each in enumerate(rigs):
         unused = _unused(each, asked.use) if skip_unused else ()
         with each_of(rig, each):
             how = replace(asked, skip=asked.skip + unused)
-            solution = _solved(each, surfaces[number], how, taste, refine, progress)
+            solution = _solved(each, *looked_at[number], how, taste, refine, progress)
         found.append(Weighted(solution.weights, how.tidy.bits, solution.decisions))
         if confidence and solution.confidence is not None:
             rigs[number] = replace(
@@ -177,6 +178,7 @@ def _unused(rig: Rig, use: tuple[str, ...]) -> tuple[str, ...]:
 def _solved(
     rig: Rig,
     surface: Surface | None,
+    across: Symmetry | None,
     recipe: Recipe,
     taste: Taste | None,
     refine: bool,
@@ -187,7 +189,9 @@ def _solved(
     from autoweight.surface import prepare
 
     surface = surface or prepare(rig.mesh)
-    solution = first_pass(rig, recipe, surface=surface, taste=taste, progress=progress)
+    solution = first_pass(
+        rig, recipe, surface=surface, across=across, taste=taste, progress=progress
+    )
     if not refine:
         return solution
     from autoweight.stages.refining import refine as refined

@@ -15,7 +15,7 @@ from autoweight.pose.skinning import carried, linear_blend, moved_by_each
 from autoweight.recipes.recipe import Limits
 from autoweight.ribbons.ribbon import Ribbon
 from autoweight.ribbons.strips import strip
-from autoweight.rig import Skeleton, Weights
+from autoweight.rig import Skeleton, Weights, nearest_above
 
 __all__ = [
     "Carriage",
@@ -321,14 +321,9 @@ def riders_of(ribbon: Ribbon, skeleton: Skeleton, joints: Iterable[str]) -> list
     list of str
         In the order of the joints, each once.
     """
-    found: dict[str, None] = {}
-    for name in joints:
-        joint = skeleton.index[name]
-        while joint >= 0 and skeleton.names[joint] not in ribbon.riders.names:
-            joint = int(skeleton.parents[joint])
-        if joint >= 0:
-            found[skeleton.names[joint]] = None
-    return list(found)
+    ride = nearest_above(skeleton.parents, np.isin(skeleton.names, ribbon.riders.names))
+    found = dict.fromkeys(int(ride[skeleton.index[name]]) for name in joints)
+    return [skeleton.names[joint] for joint in found if joint >= 0]
 
 
 def without(ribbon: Ribbon, control: str, points: NDArray[np.integer]) -> Weights:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autoweight.machine.keeping import kept
-from autoweight.rig import Skeleton
+from autoweight.rig import Skeleton, nearest_above
 from autoweight.rows import ranks
 from autoweight.skeleton.axes import ALONG, pointing, shared_axis
 from autoweight.skeleton.descent import descent
@@ -484,10 +484,7 @@ def heirs(skeleton: Skeleton, active: NDArray[np.bool_]) -> NDArray[np.intp]:
         The joint itself where it is active, else the nearest that is of those whose flesh it
         goes on from, -1 for none.
     """
-    heir, above = np.arange(len(skeleton)), descent(skeleton).above
-    while len(idle := np.flatnonzero((heir >= 0) & ~active[heir])):
-        heir[idle] = above[heir[idle]]
-    return heir
+    return nearest_above(descent(skeleton).above, active)
 
 
 def closest(

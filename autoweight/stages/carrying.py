@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import igl
 import numpy as np
@@ -66,8 +67,9 @@ class Carried:
         Which of `ORIGINS` each vertex is.
     confidence : ndarray, shape (n,), float32
         1 where kept, 0.5 to 1 where interpolated, below 0.5 where filled, 0 where solved.
-    locks : ndarray, shape (n,), bool, optional
-        The locks of the finished rig on the new vertices; none when it had none.
+    locks : ndarray, shape (n,), optional
+        The locks of the finished rig on the new vertices, not 0 where locked, of the type that its
+        attribute has; none when it had none.
     notes : tuple of str
         What became of joints that only one of the two skeletons has, and what was solved.
     """
@@ -75,7 +77,7 @@ class Carried:
     weights: Weights
     origin: NDArray[np.uint8]
     confidence: NDArray[np.float32]
-    locks: NDArray[np.bool_] | None
+    locks: NDArray[Any] | None
     notes: tuple[str, ...]
 
     @property
@@ -87,7 +89,7 @@ class Carried:
         """What later steps must leave alone: the locked rows, as they were carried."""
         if self.locks is None:
             return None
-        return Locks.of_rows(self.locks, self.weights, skeleton)
+        return Locks.of_rows(self.locks != 0, self.weights, skeleton)
 
     def finished(
         self, new: Rig, how: Tidy, *, surface: Surface | None = None, untouched: bool = False
@@ -242,7 +244,7 @@ def carry(
         Weights(_where(own, _mixed(_taken(old, twin), share[weld]), rows[weld])),
         origin.astype(np.uint8),
         confidence.astype(np.float32),
-        locks,
+        None if locks is None else locks.astype(finished.attributes[ATTRIBUTE].dtype),
         heirs.notes + reasons,
     )
 

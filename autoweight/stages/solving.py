@@ -93,6 +93,7 @@ def first_pass(
     recipe: Recipe | None = None,
     *,
     surface: Surface | None = None,
+    across: Symmetry | None = None,
     taste: Taste | None = None,
     recall: Recall = afresh,
     progress: Progress = silent,
@@ -103,6 +104,8 @@ def first_pass(
     ----------
     rig : Rig
     recipe : Recipe, optional
+    across : Symmetry, optional
+        ``across_of(rig, recipe, surface)``, when it is there already.
     surface, taste, recall, progress : optional
         As for `solve`.
 
@@ -118,7 +121,7 @@ def first_pass(
         See `solve`.
     """
     recipe, surface = recipe or Recipe(), surface or prepare(rig.mesh)
-    across = across_of(rig, recipe, surface, recall=recall)
+    across = across or across_of(rig, recipe, surface, recall=recall)
     task = _Task(rig, surface, recipe, taste, recall, progress)
     solved = task.solve(across)
     progress("tidy", 0)

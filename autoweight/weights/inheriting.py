@@ -12,11 +12,11 @@ from scipy.spatial.transform import Rotation
 
 from autoweight.errors import SkeletonError
 from autoweight.pose.skinning import linear_blend
-from autoweight.rig import Skeleton
+from autoweight.rig import Skeleton, nearest_above
 from autoweight.rows import one_each
 from autoweight.vectors import unit
 
-__all__ = ["Heirs", "follow", "inherit"]
+__all__ = ["Heirs", "follow", "inherit", "standing_in"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,13 +79,9 @@ def inherit(source: Skeleton, target: Skeleton, weights: sparse.csr_array, *, ne
             f"none of the {len(source)} finished joints is among the {len(target)} new ones by "
             "name or by place; give the skeleton they share"
         )
+    heirs = standing_in(source, kept)
     for joint in np.flatnonzero(~kept):
-        heir = source.parents[joint]
-        while heir >= 0 and not kept[heir]:
-            heir = source.parents[heir]
-        if heir < 0:  # a root went: the nearest joint that stays stands in
-            apart = np.linalg.norm(source.positions - source.positions[joint], axis=1)
-            heir = int(np.where(kept, apart, np.inf).argmin())
+        heir = heirs[joint]
         goes[joint] = goes[heir]
         vertices = weights[:, [joint]].nnz
         notes.append(
@@ -96,6 +92,29 @@ def inherit(source: Skeleton, target: Skeleton, weights: sparse.csr_array, *, ne
     added[goes] = False
     notes += [f"joint {target.names[each]!r} is new: solved" for each in np.flatnonzero(added)]
     return Heirs(one_each(goes, len(target)), added, tuple(notes))
+
+
+def standing_in(skeleton: Skeleton, kept: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Who has the weight of each joint when only some are kept.
+
+    Parameters
+    ----------
+    skeleton : Skeleton
+    kept : ndarray, shape (j,), bool
+        At least one of them.
+
+    Returns
+    -------
+    ndarray, shape (j,), int
+        The joint itself or its nearest ancestor that is kept; where a root went with all between,
+        the nearest by place.
+    """
+    found = nearest_above(skeleton.parents, kept)
+    lost = np.flatnonzero(found < 0)
+    stays = np.flatnonzero(kept)
+    apart = cdist(skeleton.positions[lost], skeleton.positions[stays])
+    found[lost] = stays[apart.argmin(axis=1)]
+    return found
 
 
 def follow(

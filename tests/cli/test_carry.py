@@ -54,7 +54,9 @@ def test_what_is_locked_meets_no_cap(folder):
     save(replace(finished, attributes=marked), "locked.glb")
     code, _, _ = run("locked.glb", "finished.glb", "-o", "out.glb", "--max-influences", "1")
     assert code == 0
-    out, before = load("out.glb").weights.matrix, finished.weights.matrix
+    written = load("out.glb")
+    assert written.attributes["_LOCK"].dtype == np.float32  # as the file had it
+    out, before = written.weights.matrix, finished.weights.matrix
     assert (out[locked] != before[locked]).nnz == 0
     assert np.diff(out[~locked].indptr).max() == 1
 

@@ -411,6 +411,7 @@ def test_an_added_joint_is_solved_and_spares_locked_vertices():
     assert 0 < carried.counts["solved"] == gained.sum() < len(vertices)
     assert not (gained & locks).any()
     np.testing.assert_array_equal(carried.locks, locks)
+    assert carried.locks.dtype == np.uint8
 
 
 def test_locks_reach_new_vertices_amid_locked_ones():
@@ -423,6 +424,7 @@ def test_locks_reach_new_vertices_amid_locked_ones():
     inside = new.mesh.vertices[:, 0]
     assert carried.locks[inside > 0.2].all()
     assert not carried.locks[inside < 0].any()
+    assert carried.locks.dtype == np.float32
 
 
 def test_two_carries_are_alike():
