@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import igl
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse.csgraph import dijkstra
 
 from autoweight.rows import firsts
 from autoweight.surface import Surface
-from autoweight.surface.prepare import boxed
+from autoweight.surface.prepare import boxed, vertex_normals
 
 __all__ = ["SKIN", "Stand", "near_moved", "sunk", "thinned"]
 
@@ -101,13 +102,10 @@ def sunk(stand: Stand, points: NDArray, which: NDArray[np.int64], skin: float) -
     G. Barill, N. G. Dickson, R. Schmidt, D. I. W. Levin, A. Jacobson, Fast winding numbers for
     soups and clouds, ACM Transactions on Graphics 37(4), 2018.
     """
-    import igl
-
     if len(which) == 0:
         return which
     points = points.astype(np.float64)
-    normals = igl.per_vertex_normals(points, stand.faces)[which]
-    above = points[which] + skin * np.where(np.isfinite(normals), normals, 0.0)
+    above = points[which] + skin * vertex_normals(points, stand.faces)[which]
     return which[igl.fast_winding_number(points, stand.faces, above) > 0.5]
 
 

@@ -38,7 +38,7 @@ __all__ = [
 
 Depth = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
 """How far it is from places, (k, 3), along unit ways, (k, 3), to where they leave the body, (k,);
-infinite for one that does not: `autoweight.surface.visibility.depth`."""
+infinite for one that does not: `autoweight.surface.visibility.Sight.depth`."""
 
 INWARD = 0.45
 """Share of the way to where its axis leaves the body that a bone without an end goes."""

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any
 
-import igl
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
@@ -24,6 +23,7 @@ from autoweight.surface.doubting import astray, lonely, vague
 from autoweight.surface.inpainting import inpaint
 from autoweight.surface.matching import match
 from autoweight.surface.places import Ground
+from autoweight.surface.prepare import vertex_normals
 from autoweight.surface.visibility import Sight
 from autoweight.weights.inheriting import follow, inherit
 from autoweight.weights.locks import ATTRIBUTE, Locks, marked
@@ -352,7 +352,9 @@ def _twins(finished: Rig, weights: sparse.csr_array, source: Surface, new: Rig) 
     candidate = order[np.repeat(begin[group], count) + ranks(count)]
     apart = np.linalg.norm(before.vertices[candidate] - now.vertices[who], axis=1)
     other_part = _part_names(finished)[candidate] != _part_names(new)[who]
-    facing = np.einsum("kx,kx->k", _file_normals(finished)[candidate], _file_normals(new)[who])
+    # Of the meshes as they are in their files, seams open.
+    these, those = (vertex_normals(mesh.vertices, mesh.faces) for mesh in (before, now))
+    facing = np.einsum("kx,kx->k", these[candidate], those[who])
     best = np.lexsort((candidate, -facing, other_part, apart > SAME_PLACE * before.diagonal, who))
     leads = np.r_[True, who[best][1:] != who[best][:-1]]
     twin[who[best][leads]] = candidate[best][leads]
@@ -364,12 +366,6 @@ def _part_names(rig: Rig) -> NDArray[np.str_]:
     for part in rig.mesh.parts:
         names[part.vertices] = part.name
     return names
-
-
-def _file_normals(rig: Rig) -> NDArray[np.float64]:
-    """Vertex normals of the mesh as it is in the file, seams open; 0 where there are none."""
-    found = igl.per_vertex_normals(rig.mesh.vertices, rig.mesh.faces)
-    return np.where(np.isfinite(found), found, 0.0)
 
 
 def _taken(rows: sparse.csr_array, which: NDArray[np.integer]) -> sparse.csr_array:

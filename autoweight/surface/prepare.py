@@ -17,7 +17,7 @@ from autoweight.rig import Mesh
 from autoweight.rows import entry_rows
 from autoweight.vectors import diagonal
 
-__all__ = ["Surface", "boxed", "packed", "prepare"]
+__all__ = ["Surface", "boxed", "packed", "prepare", "vertex_normals"]
 
 FLAT = 1e-6
 """A piece with less volume than this, for its area, has no inside to be turned out."""
@@ -139,8 +139,7 @@ class Surface:
     @cached_property
     def normals(self) -> NDArray[np.float64]:
         """Area-weighted unit normal of each vertex, (n, 3)."""
-        found = igl.per_vertex_normals(self.vertices, self.faces)
-        return np.where(np.isfinite(found), found, 0.0)
+        return vertex_normals(self.vertices, self.faces)
 
     @cached_property
     def inside_out(self) -> NDArray[np.bool_]:
@@ -294,6 +293,14 @@ def _first_of_equals(rows: NDArray[np.int32]) -> NDArray[np.bool_]:
     fresh[suspects] = False
     fresh[suspects[np.unique(rows[suspects], axis=0, return_index=True)[1]]] = True
     return fresh
+
+
+def vertex_normals(
+    vertices: NDArray[np.float64], faces: NDArray[np.integer]
+) -> NDArray[np.float64]:
+    """Area-weighted unit normal of each vertex, (n, 3); 0 where there is none."""
+    found = igl.per_vertex_normals(vertices, faces)
+    return np.where(np.isfinite(found), found, 0.0)
 
 
 def boxed(

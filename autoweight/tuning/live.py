@@ -10,7 +10,7 @@ import time
 import tomllib
 import traceback
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +31,7 @@ from autoweight.tuning import wire
 from autoweight.tuning.desk import Clash, Desk
 from autoweight.tuning.limbs import Outline
 from autoweight.tuning.wording import Change
+from autoweight.view.page import from_flexing
 from autoweight.weights.mirroring import symmetry
 
 __all__ = ["Live", "Page"]
@@ -486,16 +487,10 @@ class Live:
             surface=desk.session.surface,
             progress=self._overtaken,
         )
-        frame = {label: number for number, label in enumerate(clip.labels)}
+        worst = found.places[:TOP]
         self.places = [
-            {
-                "text": f"{place.pose}: {place.told}",
-                "severity": round(place.severity, 2),
-                "vertex": int(place.vertices[0]),
-                "joint": rig.skeleton.index[place.joint],
-                "frame": frame[place.pose],
-            }
-            for place in found.places[:TOP]
+            {**asdict(shown), "severity": round(place.severity, 2)}
+            for place, shown in zip(worst, from_flexing(worst, rig.skeleton, clip), strict=True)
         ]
         self.measured = serial
         self.tell(self._worst())

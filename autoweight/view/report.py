@@ -125,7 +125,7 @@ def report(
             f"{_many(len(within), 'place')} within limits",
             _table(
                 ("about", "what", "found", "where"),
-                ((fact.about, fact.name, fact.told, _list(fact.where)) for fact in sound),
+                ((fact.about, fact.name, fact.told, fact.aside) for fact in sound),
             ),
             _places(within[: 3 * WORST]),
         )
