@@ -143,7 +143,7 @@ def frames(skeleton: Skeleton, depth: Depth | None = None) -> Frames:
         a bone along the axis, 0.45 of the way to where it leaves the body, the same for joints that
         are counterparts; without an axis, or a body, it goes on from its parent's bone for as far
         again. A last joint beside a limb, in whose flesh all of that would be, has no bone but its
-        place.
+        place. Joints that only hold what hangs from them, see `ending`, have one as last joints do.
     """
     at, above = skeleton.positions, descent(skeleton).above
     ahead = leads(skeleton)
@@ -163,7 +163,7 @@ def frames(skeleton: Skeleton, depth: Depth | None = None) -> Frames:
         origin[joint] = origin[above[joint]] if doubled[joint] else at[above[joint]]
     before = at - origin
     end[left] += before[left]
-    ways = pointing(skeleton)
+    ways, left = pointing(skeleton), left | _crowned(skeleton)
     if ways is not None and left.any():
         length = np.linalg.norm(before, axis=1)
         if depth is not None:
@@ -335,12 +335,35 @@ def _across(skeleton: Skeleton, ways: NDArray[np.float64]) -> NDArray[np.float64
 
 
 def ending(skeleton: Skeleton) -> NDArray[np.bool_]:
-    """Which joints have a bone that ends at no child, (j,): see `frames` for where it ends."""
-    found = descent(skeleton).last.copy()
+    """Which joints have a bone that ends at no child, (j,): see `frames` for where it ends.
+
+    Last joints; and where bones point along y, those from which no chain goes on: all that hangs
+    from them are last joints, or hangs in pairs to both sides, as ears do from a head.
+    """
+    found = descent(skeleton).last | _crowned(skeleton)
     found[descent(skeleton).above[_turned(skeleton)]] = True
     if skeleton.tips:
         tipped = np.isin(np.arange(len(skeleton)), list(skeleton.tips))
         return found | tipped | (leads(skeleton) < 0)
+    return found
+
+
+@kept
+def _crowned(skeleton: Skeleton) -> NDArray[np.bool_]:
+    """Joints that end a chain though something hangs from them, in a file without tips, (j,).
+
+    A bone along y has a length, whether or not a child lies at its end; along x it may be no more
+    than the link to a child; see `links`. A root's may point anywhere.
+    """
+    axis, ahead = shared_axis(skeleton), leads(skeleton)
+    found = np.zeros(len(skeleton), dtype=bool)
+    if axis is None or skeleton.tips or not axis[1]:
+        return found
+    at, above, last = skeleton.positions, descent(skeleton).above, descent(skeleton).last
+    for joint, below in enumerate(descent(skeleton).below):
+        if below and ahead[joint] < 0 and above[joint] >= 0:
+            some = list(below)
+            found[joint] = (last[some] | _paired(at[some] - at[joint])).all()
     return found
 
 

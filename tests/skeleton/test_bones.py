@@ -64,6 +64,52 @@ def test_a_bone_that_nothing_ends_goes_part_of_the_way_out_of_the_body():
     np.testing.assert_allclose(found.axes[2, :, 0], [0, 1, 0], atol=1e-12)
 
 
+def head(*ways, **more):
+    """A neck, a head and a leg inside a tube along x, and last joints that hang from the head."""
+    mesh, _ = tube(straight, 4.0, 0.4, 41, 24)
+    places = [(0.2, 0, 0), (1.0, 0, 0), (2.0, 0, 0), (0.2, 0, -0.2)]
+    places += [np.add((2.0, 0, 0), way) for way in ways]
+    rest = np.tile(np.eye(4), (len(places), 1, 1))
+    rest[:, :3, 3] = places
+    rest[:, :3, :3] = turned([(1, 0, 0)] * 3 + [(0, 0, -1), *ways])
+    names = tuple(f"joint{number}" for number in range(len(places)))
+    skeleton = Skeleton(names, [-1, 0, 1, 0] + [2] * len(ways), rest, **more)
+    return skeleton, Sight(prepare(mesh)).depth
+
+
+EARS = (0, 0.1, 0.2), (0, -0.1, 0.2)
+
+
+def test_a_head_has_the_same_bone_with_ears_and_without():
+    ended = []
+    for ways in ((), EARS):
+        skeleton, depth = head(*ways)
+        found = bones(skeleton, frame=frames(skeleton, depth))
+        along = found.tail[found.joint == 2]
+        ended.append(along[along[:, 0] > 2.5])
+    out = 2 / np.cos(np.radians(2))  # the middle one of five rays, four of them 2 degrees off
+    np.testing.assert_allclose(ended[0], [[2 + 0.45 * out, 0, 0]], rtol=1e-9, atol=1e-9)
+    np.testing.assert_array_equal(*ended)
+    assert links(skeleton)[4:].all()  # ears stand on the head's flesh all the same
+
+
+def test_a_chain_that_goes_on_beside_the_axis_is_the_only_bone():
+    skeleton, depth = head((0.3, 0.2, 0))
+    rest = np.concatenate([skeleton.rest, skeleton.rest[4:]])
+    rest[5, :3, 3] = 2.6, 0.4, 0
+    longer = Skeleton((*skeleton.names, "on"), [-1, 0, 1, 0, 2, 4], rest)
+    found = bones(longer, frame=frames(longer, depth))
+    np.testing.assert_allclose(found.tail[found.joint == 2], [[2.3, 0.2, 0]])
+
+
+def test_a_head_in_a_file_with_tips_or_without_a_body_keeps_its_ways():
+    skeleton, depth = head(*EARS, tips={4: (2.0, 0.2, 0.4), 5: (2.0, -0.2, 0.4)})
+    assert frames(skeleton, depth).told[2]
+    bare, _ = head(*EARS)
+    outside = frames(bare, lambda origins, ways: np.full(len(origins), np.inf))
+    np.testing.assert_allclose(outside.end[2], [2.0, 0, 0.2])
+
+
 def test_frames_are_right_handed_and_turn_with_the_rig():
     skeleton = figure(tips={4: (0, 2.7, 1)})
     found = frames(skeleton)
