@@ -13,7 +13,7 @@ from autoweight.errors import SkeletonError
 from autoweight.pose.transforms import decompose
 from autoweight.rig import Skeleton
 
-__all__ = ["Clip", "rest_local", "turned", "world"]
+__all__ = ["Clip", "relative", "rest_local", "turned", "world"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,10 +127,16 @@ class Clip:
 
 def rest_local(skeleton: Skeleton) -> NDArray:
     """Bind transform of each joint relative to its parent, (j, 4, 4); of a root, its own."""
-    local = skeleton.rest.copy()
+    return relative(skeleton, skeleton.rest)
+
+
+def relative(skeleton: Skeleton, world: NDArray) -> NDArray:
+    """World transforms relative to the parent joint's, (..., j, 4, 4): the reverse of `world`."""
+    found = np.array(world)
     child = np.flatnonzero(skeleton.parents >= 0)
-    local[child] = np.linalg.solve(skeleton.rest[skeleton.parents[child]], skeleton.rest[child])
-    return local
+    above = world[..., skeleton.parents[child], :, :]
+    found[..., child, :, :] = np.linalg.solve(above, world[..., child, :, :])
+    return found
 
 
 def world(skeleton: Skeleton, local: NDArray) -> NDArray:

@@ -203,7 +203,7 @@ def axes(skeleton: Skeleton, plane: Plane | None = None) -> NDArray[np.float64]:
         partner = _partners(skeleton, plane)
         for joint, other in enumerate(partner):
             if joint < other:
-                found[other] = _mirrored(found[joint], plane)
+                found[other] = -plane.turn(found[joint])  # mirrored, turning the other way round
     return found
 
 
@@ -361,8 +361,3 @@ def _upright(
     length = np.linalg.norm(across, axis=1)
     # The first that is well across the bone: an equal choice must not hang on rounding.
     return across[np.argmax(length > 0.9)] if (length > 0.9).any() else across[length.argmax()]
-
-
-def _mirrored(axes: NDArray[np.float64], plane: Plane) -> NDArray[np.float64]:
-    """Axes of turning on the other side: mirrored, and the other way round."""
-    return 2 * (axes @ plane.normal)[:, None] * plane.normal - axes

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from autoweight.errors import RecipeError, SkeletonError, WeightsError, suggestion
 from autoweight.flexing import Place, flex
-from autoweight.pose.clip import Clip, rest_local, world
+from autoweight.pose.clip import Clip, relative, rest_local, world
 from autoweight.pose.skinning import carried, linear_blend, moved_by_each
 from autoweight.recipes.recipe import Limits
 from autoweight.ribbons.ribbon import Ribbon
@@ -190,13 +190,13 @@ def driven(
     for name in set(ribbon.controls.names) & set(skeleton.names):
         moved = carried(ribbon.controls, controls)[:, ribbon.controls.index[name]]
         placed.setdefault(skeleton.index[name], moved @ skeleton.rest[skeleton.index[name]])
-    local = rest_local(skeleton)
+    rest = rest_local(skeleton)
     found = np.empty((len(controls), len(skeleton), 4, 4))
     for joint, parent in enumerate(skeleton.parents):  # parents come first
         if joint in placed:
             found[:, joint] = placed[joint]
         else:
-            found[:, joint] = local[joint] if parent < 0 else found[:, parent] @ local[joint]
+            found[:, joint] = rest[joint] if parent < 0 else found[:, parent] @ rest[joint]
     return found
 
 
@@ -217,10 +217,7 @@ def driven_clip(ribbon: Ribbon, skeleton: Skeleton, clip: Clip) -> Clip:
         With the same times and labels.
     """
     poses = driven(ribbon, skeleton, world(ribbon.controls, clip.local))
-    child = np.flatnonzero(skeleton.parents >= 0)
-    local = poses.copy()
-    local[:, child] = np.linalg.solve(poses[:, skeleton.parents[child]], poses[:, child])
-    return replace(clip, local=local)
+    return replace(clip, local=relative(skeleton, poses))
 
 
 def leaks(ribbon: Ribbon, clip: Clip, limits: Limits | None = None) -> list[Place]:

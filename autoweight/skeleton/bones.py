@@ -213,8 +213,7 @@ def _way_out(
     plane = likely_plane(skeleton)
     if plane is not None:
         partner = pairs(skeleton, plane)
-        image = ways - 2 * np.outer(ways @ plane.normal, plane.normal)
-        alike = np.einsum("ji,ji->j", image, ways[partner]) > ALONG
+        alike = np.einsum("ji,ji->j", plane.turn(ways), ways[partner]) > ALONG
         shared = (partner != UNPAIRED) & alike & wanted & wanted[partner]
         other[shared] = partner[shared]
     return np.sort(np.concatenate([found, found[other]], axis=1), axis=1)[:, RAYS - 1]

@@ -122,6 +122,10 @@ class Plane:
         """The mirror image of each point, (n, 3)."""
         return points - 2 * self.heights(points)[:, None] * self.normal
 
+    def turn(self, ways: NDArray[np.float64]) -> NDArray[np.float64]:
+        """The mirror image of each direction, (n, 3)."""
+        return ways - 2 * (ways @ self.normal)[:, None] * self.normal
+
 
 def pairs(
     skeleton: Skeleton,
