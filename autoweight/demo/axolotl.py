@@ -16,6 +16,7 @@ from autoweight.demo.flesh import CELL, colours, field, finest, solid
 from autoweight.demo.net import Skin, surface_net
 from autoweight.errors import GeometryError
 from autoweight.rig import Mesh, Part, Rig, Skeleton
+from autoweight.vectors import unit
 
 __all__ = ["Model", "axolotl", "model"]
 
@@ -162,5 +163,5 @@ def _eye(resolution: float) -> Skin:
     centre = next(limb.points[0] for limb in LIMBS if limb.kind == "eye")
     halvings = max(1, round(3 + np.log2(resolution)))
     vertices, faces = igl.upsample(*igl.icosahedron(), number_of_subdivs=halvings)
-    ball = vertices / np.linalg.norm(vertices, axis=1)[:, None]
+    ball = unit(vertices)
     return Skin(centre + EYE_RADIUS * ball, ball, faces)

@@ -18,6 +18,7 @@ from scipy.sparse.csgraph import connected_components
 
 from autoweight.demo.cells import Cells, Field, cells_along, cells_round, crossed_edges, key
 from autoweight.errors import GeometryError
+from autoweight.vectors import unit
 
 __all__ = ["Skin", "surface_net"]
 
@@ -204,7 +205,7 @@ def _normals(vertices: Points, quads: Lattice, centre: NDArray[np.bool_]) -> Poi
         [np.bincount(quads.ravel(), part, minlength=len(vertices)) for part in across.T], axis=1
     )
     normals[centre, 0] = 0
-    return normals / np.linalg.norm(normals, axis=1)[:, None]
+    return unit(normals.astype(np.float64))
 
 
 def _triangles(quads: Lattice, vertices: Points) -> Lattice:

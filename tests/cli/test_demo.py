@@ -106,7 +106,9 @@ def test_finished_place_is_as_it_was(before, after):
 
 def test_eyes_are_rigid_and_digits_leave_each_other_alone(after):
     rig = after
-    for part in rig.mesh.parts[1:]:
+    eyes = rig.mesh.parts[1:]
+    assert [part.name for part in eyes] == ["eye_L", "eye_R"]
+    for part in eyes:
         assert len(np.unique(rig.weights.matrix[part.vertices].indices)) == 1
     dense = rig.weights.dense()
     for kind, count in (("digit", 4), ("toe", 5)):
@@ -154,7 +156,9 @@ def test_same_bytes_every_time(written, tmp_path):
 
 def test_validator_finds_no_fault(written, validate):
     """Khronos glTF validator: neither error nor warning."""
-    for path in written[0].glob("*.glb"):
+    paths = list(written[0].glob("*.glb"))
+    assert paths
+    for path in paths:
         assert [each for each in validate(path) if each[0] < REMARK] == []
 
 
