@@ -36,7 +36,7 @@ def equilibrium(
     Parameters
     ----------
     surface : Surface
-        L is its intrinsic Delaunay Laplacian, M its lumped mass.
+        L is its intrinsic Delaunay Laplacian, M its lumped mass, as `measure` has them.
     sources : csr_array, shape (n, j)
         P, the shares of the joints each vertex is pulled toward; a row sums to 1 or is empty.
     pull : ndarray, shape (n,)

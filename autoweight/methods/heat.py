@@ -20,7 +20,7 @@ from autoweight.methods.stretches import Stretches, nearby, reach, stretches
 from autoweight.rows import scaled
 from autoweight.skeleton.bones import Bones, closest
 from autoweight.surface import Surface
-from autoweight.surface.evenness import Evenness, mutual
+from autoweight.surface.evenness import Evenness, evenness, mutual
 from autoweight.surface.pieces import bridges
 from autoweight.surface.visibility import ON, Sight
 
@@ -80,7 +80,8 @@ def _solved(problem: Problem) -> sparse.csr_array:
     surface = problem.surface
     owned = stretches(problem.skeleton, problem.active, surface, problem.frames)
     measured = problem.measured()
-    warm = _in_sight(problem.sight, owned, measured.even, problem.progress)
+    # What is seen is the same on both sides even where quads are cut along other diagonals.
+    warm = _in_sight(problem.sight, owned, evenness(surface), problem.progress)
     sources, pull = _warmth(surface, owned, warm, len(problem.skeleton))
     del warm  # the factor needs the room
     problem.sight.forget()

@@ -190,8 +190,12 @@ def leads(skeleton: Skeleton) -> NDArray[np.intp]:
             ways = at[list(below)] - at[joint]
             length = np.linalg.norm(ways, axis=1)
             along = ways @ pointed[joint]
-            best = int(np.where(length > 0, along - ALONG * length, -1.0).argmax())
-            if along[best] > ALONG * length[best]:
+            lead = np.where(length > 0, along - ALONG * length, -1.0)
+            best = int(lead.argmax())
+            # Of two as far along it, one to each side, neither is its end.
+            level = np.abs(lead - lead[best]) <= SAME * length[best]
+            twin = level & (np.linalg.norm(ways - ways[best], axis=1) > SAME * length[best])
+            if lead[best] > 0 and not twin.any():
                 found[joint] = below[best]
         if len(below) == 1 and not skeleton.tips:
             found[joint] = below[0]

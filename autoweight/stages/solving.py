@@ -27,13 +27,15 @@ from autoweight.rig import Rig, Skeleton, Weights
 from autoweight.rows import one_each, replaced, scaled
 from autoweight.skeleton.bones import bones, frames
 from autoweight.skeleton.descent import descent
+from autoweight.skeleton.evening import even_skeleton
 from autoweight.skeleton.roles import without_flesh
+from autoweight.skeleton.sides import Plane
 from autoweight.stages.attaching import attach
 from autoweight.stages.finishing import Solution, across_of, around_locks, finished
 from autoweight.stages.learning import taste_of
 from autoweight.stages.planning import Plan, RigidPlan, plan, roles
 from autoweight.surface import Surface, prepare
-from autoweight.surface.evenness import evenness
+from autoweight.surface.evenness import even_surface, evenness
 from autoweight.surface.laplacian import Measured, measured
 from autoweight.surface.visibility import Sight
 from autoweight.taste.following import follow, idle, usual
@@ -212,16 +214,17 @@ class _Task:
         recall: Recall,
         progress: Progress,
     ) -> None:
-        self.rig, self.surface, self.recipe = rig, surface, recipe
+        self.rig, self.recipe = rig, recipe
         self.recall, self.progress = recall, progress
+        self.surface, skeleton = recall("even", (), lambda: _evened(rig.skeleton, surface))
         self.confidence: NDArray[np.float32] | None = None
         self.taste = taste or taste_for(recipe, recall=recall, progress=progress)
         self.measured = recall("laplacian", (), self._measured)
-        self.sight = recall("sight", (), lambda: Sight(surface))
-        idle_joints = recall("roles", (), lambda: roles(rig.skeleton, self.sight))
+        self.sight = recall("sight", (), lambda: Sight(self.surface))
+        idle_joints = recall("roles", (), lambda: roles(skeleton, self.sight))
         self.planned = plan(recipe, rig, idle_joints)
         used = recipe.chosen(rig.skeleton.names, "joint", "use")
-        self.skeleton = without_flesh(rig.skeleton, idle_joints, used)
+        self.skeleton = without_flesh(skeleton, idle_joints, used)
         self.frames = recall(
             "frames", self.skeleton.apart, lambda: frames(self.skeleton, self.sight.depth)
         )
@@ -324,6 +327,19 @@ class _Task:
                 weights, surface, problem.away, locks, self.progress, self.recall
             )
         return weights
+
+
+def _evened(skeleton: Skeleton, surface: Surface) -> tuple[Surface, Skeleton]:
+    """Surface and joints as they are solved: of a body that is even, its joints are too.
+
+    A bone a thousandth off its counterpart's image may be seen where the other is not.
+    """
+    found = even_surface(surface)
+    if found is None:
+        return surface, skeleton
+    even = found[1]
+    normal = np.eye(3)[even.axis]
+    return found[0], even_skeleton(skeleton, Plane(even.twice / 2 * normal, normal))
 
 
 def _listed(skeleton: Skeleton, chosen: NDArray[np.bool_]) -> str:

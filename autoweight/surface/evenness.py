@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
+from scipy.spatial import cKDTree
 
 from autoweight.machine.keeping import kept
 from autoweight.rows import entry_rows
 from autoweight.surface.prepare import Surface, packed
 
-__all__ = ["SAME", "Evenness", "evenness", "foldable", "mutual", "unchanged"]
+__all__ = [
+    "NEAR",
+    "SAME",
+    "Evenness",
+    "even_surface",
+    "evenness",
+    "foldable",
+    "mutual",
+    "unchanged",
+]
 
 CELL = 5e-7
 """Width of the cells that places are told apart by, in diagonals: `prepare` leaves no two vertices
@@ -23,6 +33,10 @@ FEW = 64
 
 SAME = 1e-9
 """What is nearer than this, as a share of its size, is the same but for rounding."""
+
+NEAR = 1e-4
+"""What is nearer than this to a mirror image, in diagonals, was meant to be there: exporters round
+positions to 16 bits of the box, modellers by eye. It is what `mirror` takes for a counterpart."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,6 +109,55 @@ def evenness(surface: Surface) -> Evenness | None:
             found[second] = first
             half = np.flatnonzero(at[:, axis] <= at[found, axis])
             return Evenness(int(axis), float(low[axis] + high[axis]), found, half)
+    return None
+
+
+def even_surface(surface: Surface) -> tuple[Surface, Evenness] | None:
+    """A body that is even but for what is not meant, made so exactly.
+
+    Parameters
+    ----------
+    surface : Surface
+
+    Returns
+    -------
+    (Surface, Evenness) or None
+        Its vertices half-way to their images, and how they are each other's; the surface itself
+        where it is even but for rounding. None for a body of which a vertex has no image to `NEAR`.
+    """
+    even = evenness(surface) or _nearly(surface)
+    if even is None:
+        return None
+    image = even.reflect(surface.vertices)[even.image]
+    if np.abs(image - surface.vertices).max() <= SAME * surface.diagonal:
+        return surface, even
+    return replace(surface, vertices=(surface.vertices + image) / 2), even
+
+
+def _nearly(surface: Surface) -> Evenness | None:
+    """How the vertices are each other's image to `NEAR`, across nearly the middle of the box."""
+    at, near = surface.vertices, NEAR * surface.diagonal
+    low, high = at.min(axis=0), at.max(axis=0)
+    place = (at - (low + high) / 2) / surface.diagonal
+    tree: cKDTree | None = None
+    for axis in range(3):
+        # What is odd across the middle adds up to nothing; mostly that is all there is to ask.
+        first, second = np.delete(place, axis, axis=1).T
+        even = np.stack([np.ones(len(at)), first, second, first * second])
+        if (np.abs(even @ place[:, axis]) > 2 * NEAR * len(at)).any():
+            continue
+        tree = tree or cKDTree(at, compact_nodes=False, balanced_tree=False)
+        mirrored = at.copy()
+        mirrored[:, axis] = low[axis] + high[axis] - at[:, axis]
+        away, image = tree.query(mirrored, distance_upper_bound=2 * near)
+        if not np.isfinite(away).all() or (image[image] != np.arange(len(at))).any():
+            continue
+        twice = float((at[:, axis] + at[image, axis]).mean())
+        half = np.flatnonzero(at[:, axis] <= at[image, axis])
+        found = Evenness(axis, twice, image, half)
+        off = np.linalg.norm(found.reflect(at) - at[image], axis=1).max()
+        if off <= near:
+            return found
     return None
 
 

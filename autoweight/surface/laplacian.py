@@ -40,7 +40,7 @@ class Measured(NamedTuple):
     mass : ndarray, shape (n,)
         See `laplacian`.
     even : Evenness or None
-        By which both are the same on both sides, if they are.
+        By which both are the same on both sides, where the vertices are.
     """
 
     laplacian: sparse.csr_array
@@ -49,13 +49,17 @@ class Measured(NamedTuple):
 
 
 def measure(surface: Surface) -> Measured:
-    """Laplacian and mass of a surface, and how its two sides are alike, if they are."""
+    """Laplacian and mass of a surface, the same on both sides where its vertices are."""
     found, mass = laplacian(surface.vertices, surface.faces)
     even = evenness(surface)
     if even is not None:
         # Areas tell faces apart that cotangents do not, as those of right angles are 0.
         alike = (np.abs(mass - mass[even.image]) <= SAME * mass).all()
-        even = even if alike and unchanged(found, even.image) else None
+        if not (alike and unchanged(found, even.image)):
+            # Quads cut along other diagonals left than right: half of each, on both sides.
+            found = narrow(sparse.csr_array((found + found[even.image][:, even.image]) / 2))
+            found.sort_indices()
+            mass = (mass + mass[even.image]) / 2
     return Measured(found, mass, even)
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from twins import X, difference, egg, random_weights, rig
+from twins import PLACES, X, difference, egg, random_weights, rig, skeleton
 
 from autoweight import Mesh, Part, Rig, Weights
 from autoweight.errors import GeometryError, RecipeError, WeightsError
@@ -146,6 +146,32 @@ def test_a_first_pass_is_symmetric_capped_and_repeatable(method):
     assert found.mirrored.symmetric and found.locks is None
     again = first_pass(bare, recipe).weights
     assert np.array_equal(again.matrix.data, found.weights.matrix.data)
+
+
+@pytest.mark.parametrize("off", [0.0, 1e-6, 1e-5, 3e-5])
+@pytest.mark.parametrize("method", ["auto", "heat", "bands", "volume"])
+def test_what_is_nearly_even_and_beside_the_origin_comes_out_even(method, off):
+    vertices, faces = egg(3)
+    image = np.abs(vertices[:, None] - vertices * [-1, 1, 1]).sum(axis=2).argmin(axis=1)
+    noise = np.random.default_rng(11)
+    places = vertices + off * noise.uniform(-1, 1, vertices.shape) * np.ptp(vertices, axis=0).max()
+    at = PLACES * [0.6, 1.2, 1] + 0.004 * noise.uniform(-1, 1, PLACES.shape)
+    aside = [0.03, 0, 0]
+    built = Rig(Mesh(places + aside, faces), skeleton(places=at + aside))
+    found = solve(built, Recipe(method=method)).dense()
+    np.testing.assert_allclose(found[image][:, [0, 2, 1, 3, 5, 4]], found, atol=1e-9)
+    assert not np.allclose(found[:, 1], found[:, 4], atol=0.1)
+
+
+def test_a_body_that_is_meant_to_be_uneven_keeps_what_it_has():
+    vertices, faces = egg(3)
+    dented = vertices.copy()
+    dented[np.argmax(vertices[:, 0])] *= 1.1
+    at = PLACES * [0.6, 1.2, 1] + [0.03, 0, 0]
+    built = Rig(Mesh(dented, faces), skeleton(places=at))
+    image = np.abs(vertices[:, None] - vertices * [-1, 1, 1]).sum(axis=2).argmin(axis=1)
+    found = solve(built).dense()
+    assert np.abs(found[image][:, [0, 2, 1, 3, 5, 4]] - found).max() > 0.01
 
 
 def test_a_locked_area_survives_the_mirror_without_a_seam():

@@ -7,7 +7,7 @@ from trimesh.creation import box, icosphere
 
 from autoweight.rig import Mesh
 from autoweight.surface import prepare
-from autoweight.surface.evenness import evenness, foldable, unchanged
+from autoweight.surface.evenness import NEAR, even_surface, evenness, foldable, unchanged
 from autoweight.surface.laplacian import laplacian, measure
 
 BALL = icosphere(2)
@@ -76,9 +76,54 @@ def test_faces_that_the_laplacian_does_not_tell_apart_are_told_by_their_areas():
     # Of a square cut in two the cotangent across the cut is 0, whichever way it goes.
     square = box([1, 1.1, 1.2])
     surface = prepare(Mesh(square.vertices, square.faces))
-    matrix = laplacian(surface.vertices, surface.faces)[0]
-    assert unchanged(matrix, evenness(surface).image)
-    assert measure(surface).even is None
+    matrix, mass = laplacian(surface.vertices, surface.faces)
+    across = evenness(surface).image
+    assert unchanged(matrix, across)
+    assert np.abs(mass - mass[across]).max() > 0.1 * mass.max()
+    np.testing.assert_array_equal(measure(surface).mass, (mass + mass[across]) / 2)
+
+
+def test_of_quads_cut_along_other_diagonals_left_than_right_both_cuts_count_half():
+    corners = [[-1, 0, 0], [0, 0, 0.4], [1, 0, 0], [-1, 1.2, 0.2], [0, 1, 0.3], [1, 1.2, 0.2]]
+    one, other = [[0, 1, 4], [0, 4, 3]], [[1, 2, 5], [1, 5, 4]]  # both cut from the lower left
+    found = measure(prepare(Mesh(corners, one + other)))
+    mirror = [2, 1, 0, 5, 4, 3]
+    wanted = [laplacian(np.array(corners), np.array(one + other, dtype=np.int32))]
+    swapped = [[mirror[each] for each in face[::-1]] for face in one + other]
+    wanted.append(laplacian(np.array(corners), np.array(swapped, dtype=np.int32)))
+    matrix, mass = (sum(each) / 2 for each in zip(*wanted, strict=True))
+    np.testing.assert_allclose(found.laplacian.toarray(), matrix.toarray(), atol=1e-12)
+    np.testing.assert_allclose(found.mass, mass)
+    assert np.abs((wanted[0][0] - wanted[1][0]).toarray()).max() > 0.01
+
+
+def uneven_ball():
+    """Even across x alone, and not about the origin."""
+    return ball([1, 1.1, 1.2]) + 0.1 * np.array([0, 1, 1]) * ball() ** 2 + [0.37, 5, 1]
+
+
+@pytest.mark.parametrize("share", [1e-9, 1e-7, 1e-6, 1e-5, 0.9e-4])
+def test_what_exporters_round_is_made_even(share):
+    at = uneven_ball()
+    size = np.linalg.norm(np.ptp(at, axis=0))
+    noise = np.random.default_rng(3).uniform(-1, 1, at.shape) / np.sqrt(3)
+    surface = prepare(Mesh(at + 0.4 * share * size * noise, BALL.faces))
+    found, even = even_surface(surface)
+    assert even.axis == 0
+    assert abs(even.twice / 2 - 0.37) < share * size
+    assert np.linalg.norm(found.vertices - surface.vertices, axis=1).max() < share * size
+    assert foldable(found) is not None
+    np.testing.assert_array_equal(found.faces, surface.faces)
+
+
+def test_what_is_even_stays_the_very_surface_and_what_is_meant_stays_uneven():
+    surface = prepare(Mesh(uneven_ball(), BALL.faces))
+    assert even_surface(surface)[0] is surface
+    dented = uneven_ball()
+    dented[17] += 3 * NEAR * np.linalg.norm(np.ptp(dented, axis=0))
+    assert even_surface(prepare(Mesh(dented, BALL.faces))) is None
+    mesh, _ = tube(lambda s: np.column_stack([s, 0.3 * s**2, 0.1 * s**3]), 1.0, 0.1, 9, 12)
+    assert even_surface(prepare(mesh)) is None
 
 
 def test_a_body_folds_where_faces_and_places_are_images_too():
