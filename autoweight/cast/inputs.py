@@ -33,7 +33,7 @@ def inputs(job: Job) -> list[str]:
     found += [each for each in (job.skeleton, job.recipe) if each]
     if job.recipe:
         with suppress(AutoweightError):  # the job itself will say what is wrong with it
-            found += _named_in(load_recipe(job.recipe), Path(job.recipe).parent)
+            found += _named_in(load_recipe(job.recipe))
     return list(dict.fromkeys(found))
 
 
@@ -59,13 +59,10 @@ def _parts(rig: str) -> Iterator[str]:
         yield from sorted(each for each in assets if Path(each).is_file())
 
 
-def _named_in(recipe: Recipe, folder: Path) -> Iterator[str]:
+def _named_in(recipe: Recipe) -> Iterator[str]:
     """Files and modules that a recipe names."""
-    yield from (str(folder / each) for each in recipe.like or ())
-    for lock in recipe.lock:
-        if lock.file:
-            yield str(folder / lock.file)
-    for each in {recipe.method, *(rule.method for rule in recipe.chain if rule.method)}:
+    yield from (str(recipe.folder / each) for each in recipe.files)
+    for each in sorted(recipe.methods):
         module, colon, _ = each.partition(":")
         try:
             spec = find_spec(module) if colon else None

@@ -338,6 +338,21 @@ class Recipe:
     limits: Limits = field(default_factory=Limits)
     source: Source | None = field(default=None, repr=False, compare=False)
 
+    @property
+    def folder(self) -> Path:
+        """What the files it names are relative to."""
+        return Path(self.source.name).parent if self.source else Path()
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """The files it names, as it spells them."""
+        return (*(self.like or ()), *(lock.file for lock in self.lock if lock.file))
+
+    @property
+    def methods(self) -> frozenset[str]:
+        """The methods it names, its own and those of its chains."""
+        return frozenset([self.method, *(rule.method for rule in self.chain if rule.method)])
+
     def error(self, path: Sequence[Step], problem: str | Exception) -> RecipeError:
         """An error that says where in the recipe it is.
 

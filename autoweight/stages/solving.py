@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -197,8 +196,7 @@ def taste_for(
         raise recipe.error(
             ("like",), "there is no finished rig to learn from; name one, or leave it out"
         )
-    beside = Path(recipe.source.name).parent if recipe.source else Path()
-    files = tuple(str(beside / each) for each in recipe.like)
+    files = tuple(str(recipe.folder / each) for each in recipe.like)
     return recall("taste", files, lambda: taste_of(files, plain, progress=progress))
 
 
@@ -240,7 +238,7 @@ class _Task:
     def _measured(self) -> Ahead[Measured]:
         """The surface measured; begun before the tree of faces is built if methods will ask."""
         found = measured(self.surface)
-        if MEASURING & {self.recipe.method, *(rule.method for rule in self.recipe.chain)}:
+        if MEASURING & self.recipe.methods:
             evenness(self.surface)  # asked there and here, so before the ways part
             found.begin()
         return found

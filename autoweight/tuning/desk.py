@@ -422,9 +422,7 @@ def _parsed(text: str, name: str) -> Recipe:
 
 def _named(recipe: Recipe) -> set[str]:
     """Files and functions that a recipe has read or called; the page may add none."""
-    methods = {recipe.method, *(rule.method for rule in recipe.chain if rule.method)}
-    files = {lock.file for lock in recipe.lock if lock.file} | set(recipe.like or ())
-    return (methods - set(METHODS)) | files
+    return set(recipe.files) | (recipe.methods - set(METHODS))
 
 
 def _as_file(numbers: Numbers, suffix: str) -> bytes:

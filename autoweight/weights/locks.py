@@ -218,8 +218,7 @@ def _vertices(recipe: Recipe, rig: Rig, number: int) -> NDArray[np.bool_]:
         found &= marked(rig, lock.attribute)
     numbers = [np.array(lock.vertices, dtype=np.int64)] if lock.vertices else []
     if lock.file is not None:
-        beside = Path(recipe.source.name).parent if recipe.source else Path()
-        numbers.append(read_numbers(beside / lock.file))
+        numbers.append(read_numbers(recipe.folder / lock.file))
     for given in numbers:
         outside = given[(given < 0) | (given >= count)]
         if len(outside):

@@ -42,3 +42,17 @@ def test_a_recipe_that_is_wrong_is_an_input_all_the_same(tmp_path):
     text = 'character = [{ rig = "asp.glb", recipe = "asp.toml" }]'
     (job,) = plan(cast(tmp_path, text), tmp_path / "out")
     assert inputs(job) == [str(tmp_path / each) for each in ("asp.glb", "asp.toml")]
+
+
+def test_own_methods_come_in_one_order(tmp_path, monkeypatch):
+    """Sets of text come in another order in each process, and the key of a result is made of it."""
+    troupe(tmp_path, "asp")
+    modules = [f"own_{each}" for each in "abcdefgh"]
+    for module in modules:
+        (tmp_path / f"{module}.py").write_text("")
+    monkeypatch.syspath_prepend(tmp_path)
+    rules = [f'[[chain]]\njoints = ["{each}"]\nmethod = "{each}:solve"\n' for each in modules]
+    (tmp_path / "asp.toml").write_text("".join(reversed(rules)))
+    text = 'character = [{ rig = "asp.glb", recipe = "asp.toml" }]'
+    (job,) = plan(cast(tmp_path, text), tmp_path / "out")
+    assert inputs(job)[2:] == [str(tmp_path / f"{module}.py") for module in modules]
