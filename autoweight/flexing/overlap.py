@@ -44,29 +44,27 @@ class Stand:
     region: NDArray[np.int64]
 
 
-def thinned(surface: Surface, points: int = POINTS) -> Stand:
+def thinned(surface: Surface) -> Stand:
     """Choose vertices that stand for a surface.
 
     Parameters
     ----------
     surface : Surface
-    points : int
-        How many; all, where there are no more.
 
     Returns
     -------
     Stand
-        Even over the area. Faces join regions that meet at a corner: the dual of the geodesic
-        Voronoi diagram.
+        `POINTS` vertices, or all where there are no more, even over the area. Faces join regions
+        that meet at a corner: the dual of the geodesic Voronoi diagram.
     """
     piece_first = firsts(surface.components)
-    if len(surface) <= points:
+    if len(surface) <= POINTS:
         chosen = np.arange(len(surface))
     else:
         # Along the curve of vertices sorted by place each step covers the same area.
         order = np.lexsort((*surface.vertices.T, surface.components))
         covered = np.cumsum(surface.areas[order])
-        steps = (np.arange(points) + 0.5) / points * covered[-1]
+        steps = (np.arange(POINTS) + 0.5) / POINTS * covered[-1]
         chosen = np.union1d(order[np.searchsorted(covered, steps)], piece_first)
     _, _, nearest = dijkstra(
         surface.adjacency, indices=chosen, min_only=True, return_predecessors=True

@@ -278,9 +278,7 @@ def played(skeleton: Skeleton, clip: Clip) -> Clip:
     return Clip(clip.name, times, local, tuple(labels))
 
 
-def random_poses(
-    skeleton: Skeleton, count: int = 10, degrees: float = 30.0, seed: int = 0
-) -> NDArray[np.float64]:
+def random_poses(skeleton: Skeleton, count: int = 10, degrees: float = 30.0) -> NDArray[np.float64]:
     """Poses in which every joint turns on its own, about itself.
 
     Parameters
@@ -289,15 +287,14 @@ def random_poses(
     count : int
     degrees : float
         Each joint turns about a random axis by an angle drawn evenly from ± this.
-    seed : int
-        The same seed gives the same poses.
 
     Returns
     -------
     ndarray, shape (count, j, 4, 4)
-        What carries a bind-space point that follows one joint alone into the pose.
+        What carries a bind-space point that follows one joint alone into the pose; the same in
+        every call.
     """
-    random = np.random.default_rng(seed)
+    random = np.random.default_rng(0)
     axis = unit(random.normal(size=(count, len(skeleton), 3)))
     angle = np.radians(random.uniform(-degrees, degrees, size=(count, len(skeleton), 1)))
     return carried(skeleton, world(skeleton, turned(skeleton, axis * angle)))

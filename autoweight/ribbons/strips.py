@@ -6,7 +6,7 @@ import igl
 import numpy as np
 
 from autoweight.errors import GeometryError
-from autoweight.ribbons.ribbon import Ribbon, Riders
+from autoweight.ribbons.ribbon import Ribbon
 from autoweight.rig import Mesh, Rig, Weights
 from autoweight.surface import prepare
 
@@ -36,14 +36,13 @@ def strip(ribbon: Ribbon) -> Rig:
     return Rig(Mesh(ribbon.points.reshape(-1, 3), faces), ribbon.controls, ribbon.weights)
 
 
-def from_strip(rig: Rig, riders: Riders | None = None) -> Ribbon:
+def from_strip(rig: Rig) -> Ribbon:
     """A ribbon of degree 1 from a strip mesh two vertices wide.
 
     Parameters
     ----------
     rig : Rig
         One open strip of triangles, and the control joints that move it.
-    riders : Riders, optional
 
     Returns
     -------
@@ -90,6 +89,5 @@ def from_strip(rig: Rig, riders: Riders | None = None) -> Ribbon:
         (1, 1),
         (np.concatenate([along[:1], along, along[-1:]]), np.array([0.0, 0, 1, 1])),
         rig.skeleton,
-        riders=riders or Riders(),
         weights=weights,
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 import numpy as np
 
@@ -13,12 +13,14 @@ from autoweight.rig import Weights
 
 __all__ = ["leftovers", "weigh"]
 
+SMALL = 1e-2
+"""Weights below this are too small to be meant."""
+
 
 def weigh(
     ribbon: Ribbon,
     falloff: Falloff | None = None,
     *,
-    chain: Sequence[str] = (),
     zero: Mapping[str, slice] | None = None,
 ) -> Weights:
     """Weights of the control joints on the control points.
@@ -29,8 +31,6 @@ def weigh(
     falloff : Falloff, optional
         Bands or exact rows. A row of control points sits where its distance along the ribbon
         falls between the joints' own.
-    chain : sequence of str, optional
-        The control joints that share the ribbon, in any order; all when left out.
     zero : mapping of str to slice, optional
         Rows of control points on which a joint is to have exactly no weight: beyond a head or a
         tip that must not be pulled. The other joints of the row share what it had.
@@ -47,10 +47,9 @@ def weigh(
     WeightsError
         A row of control points that is left without any joint.
     """
-    joints = [_control(ribbon, name) for name in chain or ribbon.controls.names]
-    stations = ribbon.distance(ribbon.nearest(ribbon.controls.positions[joints]))
-    order = np.argsort(stations, kind="stable")
-    joints, stations = [joints[each] for each in order], stations[order]
+    stations = ribbon.distance(ribbon.nearest(ribbon.controls.positions))
+    joints = np.argsort(stations, kind="stable")
+    stations = stations[joints]
     along = np.interp(ribbon.stations, stations, np.arange(len(joints), dtype=np.float64))
     dense = np.zeros((len(ribbon.points), len(ribbon.controls)))
     dense[:, joints] = (falloff or Falloff()).weights(along, stations)
@@ -68,15 +67,13 @@ def weigh(
     return Weights(np.repeat(dense, ribbon.points.shape[1], axis=0))
 
 
-def leftovers(ribbon: Ribbon, threshold: float = 1e-2) -> list[tuple[str, list[int]]]:
+def leftovers(ribbon: Ribbon) -> list[tuple[str, list[int]]]:
     """Control joints with weights too small to be meant, and the control points that have them.
 
     Parameters
     ----------
     ribbon : Ribbon
         With weights.
-    threshold : float
-        Weights above 0 and below this count.
 
     Returns
     -------
@@ -86,7 +83,7 @@ def leftovers(ribbon: Ribbon, threshold: float = 1e-2) -> list[tuple[str, list[i
     if ribbon.weights is None:
         return []
     matrix = ribbon.weights.matrix.tocoo()
-    small = matrix.data < threshold
+    small = matrix.data < SMALL
     return [
         (ribbon.controls.names[joint], np.sort(matrix.row[small & (matrix.col == joint)]).tolist())
         for joint in np.unique(matrix.col[small])

@@ -135,7 +135,7 @@ def finished(
     return weights
 
 
-def tidy_pass(rig: Rig, recipe: Recipe, *, surface: Surface | None = None) -> Solution:
+def tidy_pass(rig: Rig, recipe: Recipe) -> Solution:
     """Tidy the weights a rig has, ready to be written.
 
     Parameters
@@ -144,8 +144,6 @@ def tidy_pass(rig: Rig, recipe: Recipe, *, surface: Surface | None = None) -> So
         With weights.
     recipe : Recipe
         Its locks and tidy tables are minded.
-    surface : Surface, optional
-        ``prepare(rig.mesh)``, when it is there already.
 
     Returns
     -------
@@ -159,13 +157,11 @@ def tidy_pass(rig: Rig, recipe: Recipe, *, surface: Surface | None = None) -> So
     if rig.weights is None:
         raise WeightsError("there are no weights to tidy; solve the rig first")
     locks = find_locks(recipe, rig, np.ones(len(rig.skeleton), dtype=bool))
-    weights = finished(rig, surface or prepare(rig.mesh), rig.weights, recipe, None, locks)
+    weights = finished(rig, prepare(rig.mesh), rig.weights, recipe, None, locks)
     return Solution(weights, (locks.summary,) if locks else (), locks, None)
 
 
-def mirror_pass(
-    rig: Rig, recipe: Recipe, *, surface: Surface | None = None, progress: Progress = silent
-) -> Solution:
+def mirror_pass(rig: Rig, recipe: Recipe, *, progress: Progress = silent) -> Solution:
     """Mirror the weights a rig has, and tidy those that this made, ready to be written.
 
     Parameters
@@ -174,8 +170,6 @@ def mirror_pass(
         With weights.
     recipe : Recipe
         Its mirror, locks and tidy tables are minded.
-    surface : Surface, optional
-        ``prepare(rig.mesh)``, when it is there already.
     progress : callable, optional
 
     Returns
@@ -191,7 +185,7 @@ def mirror_pass(
     if rig.weights is None:
         raise WeightsError("there are no weights to mirror; solve the rig first")
     planned = plan(recipe, rig)
-    how, surface = recipe.mirror, surface or prepare(rig.mesh)
+    how, surface = recipe.mirror, prepare(rig.mesh)
     progress("mirror", 0)
     across = across_of(rig, recipe, surface)
     if across is None or how is None:

@@ -14,7 +14,7 @@ from autoweight.flexing import Flexion, flex
 from autoweight.flexing.overlap import POINTS
 from autoweight.flexing.zones import zones
 from autoweight.methods import Progress, silent
-from autoweight.pose.clip import Clip, world
+from autoweight.pose.clip import world
 from autoweight.pose.motion import range_of_motion
 from autoweight.pose.skinning import carried, linear_blend
 from autoweight.recipes.recipe import Limits, Mirror, Recipe
@@ -110,7 +110,6 @@ def refine(
     rig: Rig,
     recipe: Recipe | None = None,
     *,
-    clip: Clip | None = None,
     rounds: int = ROUNDS,
     surface: Surface | None = None,
     progress: Progress = silent,
@@ -130,8 +129,6 @@ def refine(
         Its locks, rigid parts, mirror, tidy table, motion and limits are minded. Without a
         mirror, weights that are symmetric already stay so, and the sides of others are not
         compared.
-    clip : Clip, optional
-        The poses to judge by; the range of motion when left out.
     surface : Surface, optional
         ``prepare(rig.mesh)``, when it is there already.
     rounds : int
@@ -152,7 +149,7 @@ def refine(
     if rig.weights is None:
         raise WeightsError("there are no weights to refine; solve the rig first")
     recipe = recipe or Recipe()
-    task = _Task(rig, recipe, clip, surface or prepare(rig.mesh))
+    task = _Task(rig, recipe, surface or prepare(rig.mesh))
     weights, start = rig.weights, task.flexed(rig.weights)
     best = start
     told = [Round(0, task.score(start), start.means, (), True)]
@@ -179,12 +176,12 @@ def refine(
 class _Task:
     """What stays the same from round to round."""
 
-    def __init__(self, rig: Rig, recipe: Recipe, clip: Clip | None, surface: Surface) -> None:
+    def __init__(self, rig: Rig, recipe: Recipe, surface: Surface) -> None:
         planned = plan(recipe, rig)
         plane = planned.plane or likely_plane(rig.skeleton)
         self.surface = surface
         self.rig, self.limits, self.plane = rig, dict(recipe.limits.items()), plane
-        self.clip = clip or range_of_motion(rig.skeleton, plane, recipe)
+        self.clip = range_of_motion(rig.skeleton, plane, recipe)
         self.recipe = recipe
         assert rig.weights is not None
         if (

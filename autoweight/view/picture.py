@@ -21,6 +21,8 @@ OUTLINE = 0.55
 LIGHT = np.array([-0.3, 0.55, 0.85])
 """To the light from the surface: right, up and toward the eye."""
 AMBIENT = 0.66
+SAMPLES = 2
+"""Samples a pixel in each direction."""
 MARGIN = 0.08
 UP = np.array([0.0, 1.0, 0.0])
 # From the front and from behind, left, right, above and below, none of them straight on.
@@ -105,7 +107,6 @@ def picture(
     vertices: NDArray[np.float64] | None = None,
     width: int = 800,
     height: int = 600,
-    samples: int = 2,
 ) -> NDArray[np.uint8]:
     """Draw a mesh with a value, or a colour, on it.
 
@@ -120,8 +121,6 @@ def picture(
         Where the vertices are, if not where the mesh has them; in a pose, say.
     width, height : int
         In pixels.
-    samples : int
-        Samples a pixel in each direction.
 
     Returns
     -------
@@ -130,7 +129,7 @@ def picture(
     """
     vertices = mesh.vertices if vertices is None else vertices
     seen = view(vertices, (0.75, 0.55, 1.0)) if seen is None else seen
-    size = width * samples, height * samples
+    size = width * SAMPLES, height * SAMPLES
     hits = rasterise(_screen(vertices, seen, *size), mesh.faces, *size)
     normals = hits.interpolate(mesh.faces, _normals(mesh, vertices)) @ seen.axes.T
     normals *= np.where(normals[:, 2] < 0, -1, 1)[:, None]  # the inside of what is open
@@ -144,7 +143,7 @@ def picture(
     covered = hits.face >= 0
     image[covered] = colours * shade[:, None]
     image[_rim(covered)] *= OUTLINE
-    image = image.reshape(height, samples, width, samples, 3).mean(axis=(1, 3))
+    image = image.reshape(height, SAMPLES, width, SAMPLES, 3).mean(axis=(1, 3))
     return np.rint(255 * image).astype(np.uint8)
 
 
