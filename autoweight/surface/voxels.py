@@ -109,14 +109,13 @@ def voxelise(surface: Surface, *, cells: int = CELLS) -> Voxels:
     box = np.ptp(surface.vertices, axis=0)
     size = float(np.linalg.norm(box)) / 96
     skin = len(np.unique(_places(surface, size)[0], axis=0))
-    inner = int(_filled(surface, size)[0].sum()) - skin
+    inner = int(_solid(surface, size)[0].sum()) - skin
     # The skin grows with the square of the fineness and the rest with its cube.
     finer = np.roots([inner, skin, 0, -cells])
     size /= float(finer[np.abs(finer.imag) < 1e-9].real.max())
     least = (np.prod(np.maximum(box, 2 * size)) / GRID) ** (1 / 3)
     size = max(size, float(least))
-    solid, low = _filled(surface, size)
-    solid |= _wound(surface, solid, low, size)
+    solid, low = _solid(surface, size)
     x, y, z = solid.shape
     return Voxels(low, size, (x, y, z), np.flatnonzero(solid))
 
@@ -134,14 +133,15 @@ def _places(
     return np.floor((samples(surface, size / 3) - low) / size).astype(np.int64), (x, y, z), low
 
 
-def _filled(surface: Surface, size: float) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
-    """Cells that the surface goes through or keeps the outside from, and the lowest corner."""
+def _solid(surface: Surface, size: float) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
+    """Cells of the body, and the lowest corner of the grid."""
     from scipy import ndimage  # slow to import, rarely needed
 
     place, shape, low = _places(surface, size)
     solid = np.zeros(shape, dtype=bool)
     solid[tuple(place.T)] = True
-    return ndimage.binary_fill_holes(solid), low
+    solid = ndimage.binary_fill_holes(solid)
+    return solid | _wound(surface, solid, low, size), low
 
 
 def samples(surface: Surface, step: float) -> NDArray[np.float64]:
