@@ -17,7 +17,7 @@ from autoweight.methods.limbs import ON_THE_JOINT, ROPE, Limb, limbs
 from autoweight.methods.territory import divided
 from autoweight.methods.volume import solve as solve_volume
 from autoweight.rows import firsts, ranks, replaced, uniform
-from autoweight.skeleton.bones import distances
+from autoweight.skeleton.bones import nearest
 from autoweight.surface.pieces import parts_of_pieces, pieces_of
 
 __all__ = ["Choice", "choose", "solve"]
@@ -176,7 +176,7 @@ def _ropes(problem: Problem) -> NDArray[np.bool_]:
     area = np.bincount(pieces, surface.areas)
     if not fit or len(area) == 1 < len(parts):  # the one piece there is has every chain in it
         return np.zeros(len(area), dtype=bool)
-    fit = [number for number in fit if _may_hold(problem, parts[number])]
+    fit = _may_hold(problem, parts, fit)
     if not fit:
         return np.zeros(len(area), dtype=bool)
     owner = divided(problem).owner
@@ -196,8 +196,8 @@ def _ropes(problem: Problem) -> NDArray[np.bool_]:
     return np.any(found, axis=0)
 
 
-def _may_hold(problem: Problem, limb: Limb) -> bool:
-    """Whether a limb's bones are the nearest to most of some piece, by a few of its vertices.
+def _may_hold(problem: Problem, parts: list[Limb], fit: list[int]) -> list[int]:
+    """Of some limbs those whose bones are the nearest to most of some piece, by a few vertices.
 
     A cheap no for the usual case: dividing a large surface among the bones takes seconds.
     """
@@ -205,10 +205,13 @@ def _may_hold(problem: Problem, limb: Limb) -> bool:
     size = np.bincount(pieces)
     step = np.maximum(size // FEW, 1)
     some = order[ranks(size) % step[pieces[order]] == 0]
-    nearest = distances(problem.surface.vertices[some], problem.bones).argmin(axis=1)
-    own = np.isin(problem.bones.joint[nearest], limb.joints)
-    share = np.bincount(pieces[some], own) / np.bincount(pieces[some])
-    return bool((share > 0.5).any())
+    bone, _ = nearest(problem.surface.vertices[some], problem.bones)
+    owner, whole = problem.bones.joint[bone], np.bincount(pieces[some])
+    return [
+        number
+        for number in fit
+        if (np.bincount(pieces[some], np.isin(owner, parts[number].joints)) > whole / 2).any()
+    ]
 
 
 def _settled(choice: Choice, found: sparse.csr_array, problem: Problem) -> list[Choice]:

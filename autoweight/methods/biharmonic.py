@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 from autoweight.errors import GeometryError
 from autoweight.methods import Problem
 from autoweight.rows import scaled
-from autoweight.skeleton.bones import Bones, distances
+from autoweight.skeleton.bones import Bones, nearest
 from autoweight.surface.tetrahedra import Tetrahedra, tetrahedra
 from autoweight.vectors import diagonal
 
@@ -112,10 +112,10 @@ def _handles(
     outside = np.flatnonzero(~np.isin(bones.joint, joint))
     outside = outside[np.unique(bones.joint[outside], return_index=True)[1]]
     middle = (bones.head[outside] + bones.tail[outside]) / 2
-    nearest = used[tree.query(middle)[1]]
-    bone = distances(body.points[nearest], bones).argmin(axis=1)
+    closest = used[tree.query(middle)[1]]
+    bone, _ = nearest(body.points[closest], bones)
     mutual = bones.joint[bone] == bones.joint[outside]
-    corner = np.append(corner, nearest[mutual])
+    corner = np.append(corner, closest[mutual])
     joint = np.append(joint, bones.joint[outside[mutual]])
 
     links = np.repeat(body.corners[:, :1], 3, axis=1).ravel(), body.corners[:, 1:].ravel()
@@ -124,9 +124,9 @@ def _handles(
     # A corner that no tetrahedron has is a piece too, and held like one.
     for lost in np.setdiff1d(piece, piece[corner]):
         own = np.flatnonzero(piece == lost)
-        near = distances(body.points[own], bones)
-        first, bone = np.unravel_index(near.argmin(), near.shape)
-        corner, joint = np.append(corner, own[first]), np.append(joint, bones.joint[bone])
+        bone, away = nearest(body.points[own], bones)
+        first = away.argmin()
+        corner, joint = np.append(corner, own[first]), np.append(joint, bones.joint[bone[first]])
 
     held, row = np.unique(corner, return_inverse=True)
     values = np.zeros((len(held), joints))

@@ -6,7 +6,7 @@ from scipy import sparse
 
 from autoweight.methods import Problem
 from autoweight.rows import one_each
-from autoweight.skeleton.bones import distances
+from autoweight.skeleton.bones import nearest
 
 __all__ = ["solve"]
 
@@ -23,5 +23,5 @@ def solve(problem: Problem) -> sparse.csr_array:
     csr_array, shape (n, j)
         Of equally near bones the first has it.
     """
-    nearest = distances(problem.surface.vertices, problem.bones).argmin(axis=1)
-    return one_each(problem.bones.joint[nearest], len(problem.skeleton))
+    bone, _ = nearest(problem.surface.vertices, problem.bones)
+    return one_each(problem.bones.joint[bone], len(problem.skeleton))

@@ -12,7 +12,7 @@ from scipy import sparse
 from autoweight.methods import Problem
 from autoweight.methods.territory import ancestors
 from autoweight.rows import normalised, one_each, replaced
-from autoweight.skeleton.bones import distances
+from autoweight.skeleton.bones import nearest
 from autoweight.skeleton.descent import descent
 from autoweight.surface import Surface
 from autoweight.surface.pieces import Pieces, pieces_of
@@ -285,7 +285,7 @@ def _along(problem: Problem, pieces: Pieces, chosen: NDArray[np.bool_]) -> NDArr
         some = faces[start : start + CHUNK]
         corners = surface.vertices[surface.faces[some]]
         for place in QUADRATURE:
-            joint = problem.bones.joint[distances(place @ corners, problem.bones).argmin(axis=1)]
+            joint = problem.bones.joint[nearest(place @ corners, problem.bones)[0]]
             at = pieces.of[surface.faces[some, 0]], joint
             np.add.at(share, at, surface.face_areas[some] / 3)
     whole = share.sum(axis=1, keepdims=True)

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from autoweight.rig import Skeleton
-from autoweight.skeleton.bones import Bones, bones, distances
+from autoweight.skeleton.bones import Bones, bones, distances, nearest
 from autoweight.surface.visibility import ROUND, Sight
 
 __all__ = ["lacking"]
@@ -56,8 +56,8 @@ def lacking(
     step = max(len(surface) // LOOKED_AT, 1)
     points, piece = surface.vertices[::step], surface.components[::step]
     others = bones(skeleton, ~np.isin(np.arange(len(skeleton)), joints))
-    reach = distances(points, others)
-    owner, reach = others.joint[reach.argmin(axis=1)], reach.min(axis=1)
+    bone, reach = nearest(points, others)
+    owner = others.joint[bone]
     ways, tree = np.tile(ROUND, (len(joints), 1)), cKDTree(points)
     starts = np.repeat(at[parents], len(ROUND), axis=0)
     out = sight.depth(starts, ways)

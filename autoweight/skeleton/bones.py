@@ -5,7 +5,7 @@ Whoever needs to know where a joint's bone begins, ends and points asks here.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import product
@@ -34,6 +34,7 @@ __all__ = [
     "heirs",
     "leads",
     "links",
+    "nearest",
 ]
 
 Depth = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
@@ -290,7 +291,7 @@ def _flesh(
     depth: Depth, bones: Bones, places: NDArray[np.float64]
 ) -> tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]]:
     """The nearest bone of places, where on it, and how far from there its flesh goes all round."""
-    bone = distances(places, bones).argmin(axis=1)
+    bone = nearest(places, bones)[0]
     middle = closest(places, bones, bone)
     return bone, middle, _all_round(depth, middle).min(axis=1)
 
@@ -550,16 +551,48 @@ def distances(points: NDArray[np.float64], bones: Bones) -> NDArray[np.float64]:
         In scene units.
     """
     found = np.empty((len(bones), len(points)))
+    for number, away in enumerate(_reaching(points, bones)):
+        found[number] = away
+    return found.T
+
+
+def nearest(
+    points: NDArray[np.float64], bones: Bones
+) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """The nearest bone of each point, by straight lines, and how far it is.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, 3)
+    bones : Bones
+
+    Returns
+    -------
+    bone : ndarray, shape (n,), int
+        The first of those that are as far.
+    away : ndarray, shape (n,)
+        In scene units.
+    """
+    # What is least so far, not a table of all to look through, which outgrows any cache.
+    bone, least = np.zeros(len(points), dtype=np.intp), np.full(len(points), np.inf)
+    for number, away in enumerate(_reaching(points, bones)):
+        closer = away < least
+        bone[closer] = number
+        np.minimum(least, away, out=least)
+    return bone, least
+
+
+def _reaching(points: NDArray[np.float64], bones: Bones) -> Iterator[NDArray[np.float64]]:
+    """Distances of all points to one bone after another, (n,)."""
     points = np.ascontiguousarray(points.T)
-    for number, (head, tail) in enumerate(zip(bones.head, bones.tail, strict=True)):
+    for head, tail in zip(bones.head, bones.tail, strict=True):
         along = tail - head
         length = along @ along
         way = points - head[:, None]
         if length > 0:
             share = along @ way / length
             way -= along[:, None] * np.clip(share, 0, 1, out=share)
-        np.sqrt(np.einsum("in,in->n", way, way), out=found[number])
-    return found.T
+        yield np.sqrt(np.einsum("in,in->n", way, way))
 
 
 class Reaches:
@@ -586,5 +619,5 @@ class Reaches:
         asked = np.flatnonzero(new & np.isnan(self._known))
         for start in range(0, len(asked), CHUNK):
             chunk = asked[start : start + CHUNK]
-            self._known[chunk] = distances(self.points[chunk], self.bones).min(axis=1)
+            self._known[chunk] = nearest(self.points[chunk], self.bones)[1]
         return self._known[some]

@@ -7,7 +7,7 @@ from scipy.spatial.transform import Rotation
 
 from autoweight.rig import Skeleton
 from autoweight.skeleton.axes import pointing, shared_axis
-from autoweight.skeleton.bones import Bones, Reaches, bones, distances, frames, links
+from autoweight.skeleton.bones import Bones, Reaches, bones, distances, frames, links, nearest
 from autoweight.skeleton.tips import with_tips
 from autoweight.surface import prepare
 from autoweight.surface.visibility import Sight
@@ -268,22 +268,34 @@ def test_a_root_in_the_place_of_its_only_child_keeps_flesh():
     assert bones(Skeleton(("base", "turn", "arm"), [-1, 0, 1], rest)).joint.tolist() == [0, 1, 2]
 
 
+def test_the_nearest_bone_is_the_first_of_those_that_are_as_far():
+    chance = np.random.default_rng(3)
+    points, ends = chance.normal(size=(200, 3)), chance.normal(size=(2, 7, 3))
+    twice = np.concatenate([ends, ends[:, ::-1]], axis=1)
+    some = Bones(np.arange(14, dtype=np.int32), *twice)
+    bone, away = nearest(points, some)
+    table = distances(points, some)
+    np.testing.assert_array_equal(bone, table.argmin(axis=1))
+    np.testing.assert_array_equal(away, table.min(axis=1))
+    assert len(np.unique(bone)) > 1
+
+
 def test_reaches_are_worked_out_where_they_are_asked_for(monkeypatch):
     chance = np.random.default_rng(2)
     points = chance.normal(size=(50, 3))
     some = Bones(np.arange(3, dtype=np.int32), *chance.normal(size=(2, 3, 3)))
-    nearest = distances(points, some).min(axis=1)
+    least = distances(points, some).min(axis=1)
     asked = []
 
     def counted(points, bones):
         asked.append(len(points))
-        return distances(points, bones)
+        return nearest(points, bones)
 
-    monkeypatch.setattr("autoweight.skeleton.bones.distances", counted)
+    monkeypatch.setattr("autoweight.skeleton.bones.nearest", counted)
     away = Reaches(points, some)
     corners = np.array([[3, 7], [7, 40]])
-    np.testing.assert_array_equal(away[corners], nearest[corners])
-    np.testing.assert_array_equal(away[:], nearest)
+    np.testing.assert_array_equal(away[corners], least[corners])
+    np.testing.assert_array_equal(away[:], least)
     assert asked == [3, 47]
 
 
