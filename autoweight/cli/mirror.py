@@ -33,7 +33,8 @@ if TYPE_CHECKING:
 @click.option(
     "--plane",
     metavar="PLANE",
-    help="x, y or z through the origin; x=0.25; or the six numbers of a point and a normal (x).",
+    help="x, y or z through the body's own middle; x=0 or x=0.25; or the six numbers of a point "
+    "and a normal (x).",
 )
 @click.option(
     "--keep",

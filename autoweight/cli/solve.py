@@ -59,8 +59,9 @@ if TYPE_CHECKING:
     "--mirror",
     "plane",
     metavar="PLANE",
-    help="Mirror the weights across x, y or z through the origin; x=0.25; or the six numbers of "
-    "a point and a normal. The positive side is kept, unless the recipe says which.",
+    help="Mirror the weights across x, y or z through the body's own middle; x=0 or x=0.25; or "
+    "the six numbers of a point and a normal. The positive side is kept, unless the recipe says "
+    "which.",
 )
 @click.option(
     "--like",

@@ -163,7 +163,8 @@ class Mirror:
     Parameters
     ----------
     plane : str
-        As `autoweight.skeleton.sides.Plane.named` reads it.
+        As `autoweight.skeleton.sides.Plane.named` reads it; an axis alone is for the body's own
+        middle, which mostly is the origin.
     keep : {'positive', 'negative', 'mean'}
         Whose weights count.
     pairs : tuple of (str, str)

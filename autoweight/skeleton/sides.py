@@ -17,6 +17,7 @@ from autoweight.rig import Skeleton
 from autoweight.vectors import diagonal
 
 __all__ = [
+    "AXES",
     "PAIR_TOLERANCE",
     "UNPAIRED",
     "Plane",
@@ -27,6 +28,7 @@ __all__ = [
     "words",
 ]
 
+AXES = ("x", "y", "z")
 UNPAIRED = -1
 PAIR_TOLERANCE = 0.02
 """How far a joint may be from its counterpart's mirror image, in diagonals of the joints' box."""
@@ -92,8 +94,8 @@ class Plane:
         """
         axis, equals, offset = text.strip().partition("=")
         try:
-            if axis in ("x", "y", "z"):
-                normal = np.eye(3)["xyz".index(axis)]
+            if axis in AXES:
+                normal = np.eye(3)[AXES.index(axis)]
                 return cls(normal * (float(offset) if equals else 0.0), normal)
             point_and_normal = np.array(text.split(","), dtype=np.float64)
         except ValueError:
@@ -112,7 +114,7 @@ class Plane:
         if self.normal[axis] < 1:
             return ",".join(f"{each:.9g}" for each in (*self.point, *self.normal))
         offset = f"{self.point[axis]:.9g}"
-        return "xyz"[axis] + ("" if float(offset) == 0 else f"={offset}")
+        return AXES[axis] + ("" if float(offset) == 0 else f"={offset}")
 
     def heights(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
         """Signed distance of each point, (n,), positive on the side of the normal."""

@@ -13,6 +13,7 @@ from autoweight.recipes.recipe import Recipe
 from autoweight.rig import Rig, Weights
 from autoweight.rows import replaced
 from autoweight.skeleton.bones import Reaches, bones, frames
+from autoweight.skeleton.sides import AXES
 from autoweight.stages.planning import plan, plane_of
 from autoweight.surface import Surface, prepare
 from autoweight.surface.visibility import Sight
@@ -86,7 +87,14 @@ def across_of(
     found = recall(
         "symmetry",
         (how.plane, how.pairs, how.tolerance),
-        lambda: symmetry(rig, plane, how.pairs, tolerance=how.tolerance, surface=surface),
+        lambda: symmetry(
+            rig,
+            plane,
+            how.pairs,
+            tolerance=how.tolerance,
+            surface=surface,
+            own=how.plane.strip() in AXES,
+        ),
     )
     check_plane(found, how.keep)
     return found

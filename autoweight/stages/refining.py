@@ -20,7 +20,7 @@ from autoweight.pose.skinning import carried, linear_blend
 from autoweight.recipes.recipe import Limits, Mirror, Recipe
 from autoweight.rig import Rig, Weights
 from autoweight.rows import replaced, scaled
-from autoweight.skeleton.sides import UNPAIRED, Plane, likely_plane
+from autoweight.skeleton.sides import AXES, UNPAIRED, Plane, likely_plane
 from autoweight.stages.finishing import finished
 from autoweight.stages.planning import plan
 from autoweight.surface import Surface, prepare
@@ -193,7 +193,15 @@ class _Task:
         found = None
         if plane is not None:
             how = self.recipe.mirror or Mirror()
-            found = symmetry(rig, plane, how.pairs, tolerance=how.tolerance, surface=surface)
+            found = symmetry(
+                rig,
+                plane,
+                how.pairs,
+                tolerance=how.tolerance,
+                surface=surface,
+                own=how.plane.strip() in AXES,
+            )
+            self.plane = found.plane
         self.across = found if self.recipe.mirror else None
         rigid = np.zeros(len(rig.mesh.vertices), dtype=bool)
         for rule in planned.rigid:

@@ -236,7 +236,8 @@ def _sides(rig: Rig, weights: Weights, surface: Surface) -> list[Fact]:
     plane = likely_plane(rig.skeleton)
     if plane is None:
         return [Fact("weights", "left and right", "no joints are named for the two sides")]
-    across = symmetry(rig, plane, surface=surface)
+    across = symmetry(rig, plane, surface=surface, own=True)
+    plane = across.plane
     apart = differences(weights, across)
     alone = np.flatnonzero(np.isnan(apart))
     on_plane = across.vertices.side[surface.weld] == 0

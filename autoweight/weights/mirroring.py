@@ -17,6 +17,7 @@ from autoweight.skeleton.sides import UNPAIRED, Plane, pairs
 from autoweight.surface import Surface, prepare
 from autoweight.surface.places import Ground
 from autoweight.weights.counterparts import Counterparts, counterparts
+from autoweight.weights.middle import middle
 from autoweight.weights.tidying import quantise
 
 __all__ = [
@@ -60,6 +61,9 @@ class Symmetry:
         Of the surface.
     reach : float
         How far a vertex may be from a mirror image to be its counterpart, in scene units.
+    aside : float
+        How far beside the origin the body was found to stand, in scene units; 0 where the plane
+        is the one that was asked for.
     """
 
     plane: Plane
@@ -67,6 +71,7 @@ class Symmetry:
     joints: NDArray[np.int32]
     vertices: Counterparts
     reach: float
+    aside: float = 0.0
 
     @property
     def alone(self) -> NDArray[np.bool_]:
@@ -100,6 +105,8 @@ class MirrorReport:
         scene units: the bind pose itself is not symmetric there.
     tolerance : float
         What counts as out, in scene units.
+    moved : str
+        Where the body stands if that is beside the plane through the origin, in words.
     """
 
     on_plane: int
@@ -111,6 +118,7 @@ class MirrorReport:
     unpaired: tuple[str, ...]
     shifted: tuple[tuple[str, float], ...]
     tolerance: float
+    moved: str = ""
 
     @property
     def symmetric(self) -> bool:
@@ -124,7 +132,7 @@ class MirrorReport:
             f"mirrored {self.by_position} vertices by position, {self.by_topology} by topology, "
             f"{self.by_closest_point} by the closest point; {self.on_plane} are on the plane"
         )
-        lines = [ways]
+        lines = [self.moved, ways] if self.moved else [ways]
         if self.unpaired:
             lines.append(f"joints without a counterpart: {', '.join(self.unpaired)}")
         if self.shifted:
@@ -197,6 +205,7 @@ def symmetry(
     *,
     tolerance: float = Mirror.tolerance,
     surface: Surface | None = None,
+    own: bool = False,
 ) -> Symmetry:
     """Find what of a rig is the mirror image of what.
 
@@ -205,6 +214,8 @@ def symmetry(
     rig : Rig
     plane, overrides, tolerance, surface
         As for `mirror`.
+    own : bool, optional
+        Whether the plane may be moved along its normal to the body's own middle; see `middle`.
 
     Returns
     -------
@@ -216,8 +227,12 @@ def symmetry(
         An override names what is not there.
     """
     surface, reach = surface or prepare(rig.mesh), tolerance * rig.mesh.diagonal
+    asked = plane
+    if own:
+        plane = middle(surface, rig.skeleton, plane, tolerance)
     joints = pairs(rig.skeleton, plane, overrides)
-    return Symmetry(plane, surface, joints, counterparts(surface, plane, reach), reach)
+    aside = float(asked.heights(plane.point))
+    return Symmetry(plane, surface, joints, counterparts(surface, plane, reach), reach, aside)
 
 
 def mirrored(weights: Weights, skeleton: Skeleton, across: Symmetry, keep: str) -> Weights:
@@ -516,4 +531,13 @@ def report(rig: Rig, across: Symmetry) -> MirrorReport:
         unpaired=tuple(names[joint] for joint in np.flatnonzero(across.alone)),
         shifted=tuple((names[joint], float(off[joint])) for joint in shifted),
         tolerance=across.reach,
+        moved=_moved(across) if across.aside else "",
+    )
+
+
+def _moved(across: Symmetry) -> str:
+    share = abs(across.aside) / across.surface.diagonal
+    return (
+        f"the body stands {abs(across.aside):.3g} beside the origin, {share:.2g} of its size, and "
+        f"is mirrored across its own middle, {across.plane.name}"
     )
