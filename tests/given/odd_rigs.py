@@ -267,6 +267,80 @@ def several_scenes() -> File:
     return file
 
 
+def names_alike() -> File:
+    """Two joints of one name and one without any, and a part whose name is a pattern."""
+    file = chain_file(limb())
+    for number, name in enumerate(("bone", "bone", "", 'Körper [1] *"')):
+        file.tree["nodes"][number]["name"] = name
+    del file.tree["nodes"][2]["name"]
+    return file
+
+
+def eight_influences() -> File:
+    """Weights in two sets of four."""
+    mesh = limb(10, rings=31)
+    file = chain_file(mesh, 10)
+    near = np.exp(-((mesh.vertices[:, :1] - np.arange(10)) ** 2) / 4)
+    most = np.argsort(-near, axis=1)[:, :8]
+    values = np.take_along_axis(near, most, axis=1)
+    values /= values.sum(axis=1, keepdims=True)
+    for number in (0, 1):
+        four = slice(4 * number, 4 * number + 4)
+        file.tree["meshes"][0]["primitives"][0]["attributes"] |= {
+            f"JOINTS_{number}": file.accessor(most[:, four].tolist(), UBYTE, "VEC4"),
+            f"WEIGHTS_{number}": file.accessor(values[:, four].tolist(), FLOAT, "VEC4"),
+        }
+    return file
+
+
+def interleaved() -> File:
+    """Places, joints and weights of 16 bits in one view, vertex after vertex."""
+    mesh = limb()
+    file = chain_file(mesh)
+    kinds = {"POSITION": ("<f4", 3), "JOINTS_0": ("u1", 4), "WEIGHTS_0": ("<u2", 4)}
+    rows = np.zeros(len(mesh.vertices), [(name, *kind) for name, kind in kinds.items()])
+    rows["POSITION"], rows["JOINTS_0"] = mesh.vertices, [0, 1, 2, 0]
+    share = np.clip(1.5 - np.abs(mesh.vertices[:, :1] - np.arange(3) - 0.5), 0.01, 1)
+    whole = np.rint(65535 * share / share.sum(axis=1, keepdims=True)).astype(int)
+    whole[:, 0] += 65535 - whole.sum(axis=1)
+    rows["WEIGHTS_0"][:, :3] = whole
+    view = file.view(rows.tobytes(), byteStride=rows.itemsize, target=34962)
+    formats = {
+        "POSITION": (FLOAT, "VEC3"),
+        "JOINTS_0": (UBYTE, "VEC4"),
+        "WEIGHTS_0": (USHORT, "VEC4"),
+    }
+    bounds = {"min": rows["POSITION"].min(axis=0), "max": rows["POSITION"].max(axis=0)}
+    more = {
+        "POSITION": {name: value.tolist() for name, value in bounds.items()},
+        "WEIGHTS_0": {"normalized": True},
+    }
+    for name, (component, kind) in formats.items():
+        file.tree["meshes"][0]["primitives"][0]["attributes"][name] = file.add(
+            "accessors",
+            bufferView=view,
+            byteOffset=rows.dtype.fields[name][1],
+            componentType=component,
+            count=len(rows),
+            type=kind,
+            **more.get(name, {}),
+        )
+    return file
+
+
+def points_and_lines() -> File:
+    """Points before the triangles, lines and a fan after them, in one mesh."""
+    file = chain_file(limb())
+    primitives = file.tree["meshes"][0]["primitives"]
+    attributes = primitives[0]["attributes"]
+    fan = file.accessor([(0, 0, 1), (1, 0, 1), (1, 1, 1), (0, 1, 1)], FLOAT, "VEC3")
+    primitives.insert(0, {"attributes": dict(attributes), "mode": 0})
+    lines = file.accessor([0, 1, 2, 3], USHORT)
+    primitives.append({"attributes": dict(attributes), "indices": lines, "mode": 1})
+    primitives.append({"attributes": {"POSITION": fan}, "mode": 6})
+    return file
+
+
 def chain_mesh(file: File) -> dict[str, Any]:
     """A mesh without a skin."""
     position = file.accessor([(0, -1, 0), (3, -1, 0), (3, -1, 3)], FLOAT, "VEC3")
@@ -289,6 +363,10 @@ KINDS = (
     morph_targets,
     negative_scale,
     several_scenes,
+    names_alike,
+    eight_influences,
+    interleaved,
+    points_and_lines,
 )
 """Functions of no argument that put a glTF file together."""
 
