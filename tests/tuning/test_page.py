@@ -236,10 +236,16 @@ def test_keys_alone_edit_undo_and_save(tuning):
     tab.keyboard.type("tail_2")
     tab.keyboard.press("Enter")
     tab.locator("[data-grip=reach1]").focus()
+    # A slider has a name and a value: WAI-ARIA 1.2, role slider.
+    values = "(all) => all.map((e) => [e.ariaLabel, Number(e.getAttribute('aria-valuenow'))])"
+    told = dict(tab.locator("#curve .grip").evaluate_all(values))
+    assert None not in told and np.isfinite(list(told.values())).all()
     for _ in range(3):
         tab.keyboard.press("ArrowRight")
     wait(tab, "() => autoweight.work().recipe.chain[0].falloff.reach > 1.2")
     assert tab.evaluate("() => document.activeElement.dataset.grip") == "reach1"
+    now = dict(tab.locator("#curve .grip").evaluate_all(values))
+    assert now["reach toward the child"] > told["reach toward the child"]
     tab.keyboard.press("Control+z")
     wait(tab, "() => autoweight.work().recipe.chain[0].falloff.reach === 1.2")
     tab.keyboard.press("Control+Shift+z")

@@ -511,6 +511,7 @@ function drawLimb() {
       made.addEventListener("blur", () => { limb.keys = null; });
     }
     for (const [name, value] of Object.entries({ cx: x(right), cy: y(up), "aria-label": label,
+      "aria-valuenow": rounded(id.startsWith("row") ? up : right),
       "aria-valuetext": `${rounded(right)}, ${rounded(up)}` }))
       if (made.getAttribute(name) !== String(value)) made.setAttribute(name, value);
     Object.assign(made, { at, move });
