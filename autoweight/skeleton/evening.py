@@ -66,13 +66,16 @@ def _axes(
     linear, turns = (
         each.transpose(0, 2, 1) for each in (skeleton.rest[:, :3, :3], skeleton.orientations)
     )
-    across = plane.turn(turns[other].reshape(-1, 3)).reshape(-1, 3, 3)
+    image = plane.turn(turns.reshape(-1, 3)).reshape(-1, 3, 3)
+    across = image[other]
     lean = np.einsum("kai,kai->ka", turns[some], across)
     mean = unit(turns[some] + np.sign(lean)[..., None] * across)
     mean *= np.linalg.norm(linear[some], axis=2, keepdims=True)
-    # Of two in one place in the middle each may point to a side, and is meant to.
+    # Of two in one place in the middle each may point to a side: nearer to the other's image.
     at = skeleton.positions
-    company = (cdist(at[some], at) <= SAME * np.ptp(at, axis=0).max()).sum(axis=1) > 1
-    least = np.where((some == other) & company, TWICE, NEAREST)
+    alike = np.abs(np.einsum("jai,kai->jka", image, turns)).min(axis=2)
+    there = cdist(at, at) <= SAME * np.ptp(at, axis=0).max()
+    sided = np.where(there, alike, 0.0).max(axis=1) > alike.diagonal() + SAME
+    least = np.where((some == other) & sided[some], TWICE, NEAREST)
     within = (np.abs(lean) > least[:, None]).all(axis=1)
     return np.where(within[:, None, None], mean, linear[some]).transpose(0, 2, 1)
