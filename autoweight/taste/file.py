@@ -21,7 +21,7 @@ __all__ = ["SUFFIX", "load_taste", "save_taste"]
 
 SUFFIX = ".npz"
 
-VERSION = 2
+VERSION = 3
 """Raised when what the samples mean changes: an older taste then says so and is not read."""
 
 LARGEST = 200_000_000

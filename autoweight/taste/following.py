@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
-from scipy.spatial import cKDTree
 
 from autoweight.errors import SkeletonError
 from autoweight.methods import Problem
@@ -21,13 +20,18 @@ from autoweight.surface.solver import solve_columns
 from autoweight.taste.builds import Build, build
 from autoweight.taste.kinship import Kin, counterparts, fallen
 from autoweight.taste.learning import Taste
-from autoweight.taste.neighbours import Neighbours, heed, kindred, opinion, teachers, twin
-from autoweight.taste.traits import OWN, PLACE, TELLING, candidates, sight, traits, turned
+from autoweight.taste.neighbours import (
+    Neighbours,
+    familiar,
+    heed,
+    kindred,
+    opinion,
+    teachers,
+    twin,
+)
+from autoweight.taste.traits import OWN, TELLING, candidates, sight, traits, turned
 
 __all__ = ["Followed", "follow", "idle", "usual"]
-
-CLOSE, FAR = 0.5, 1.5
-"""A place is like one learned from within so many bone lengths, and not at all beyond."""
 
 HOLD = 80.0
 """H of the equilibrium that evens the result out is this over the girth squared: higher keeps
@@ -129,7 +133,7 @@ def follow(
         return Followed(solved, none, (_told(taste, like, kin, surface, none),))
     table = traits(seen, vertex, joint)
     change, certain = school.changes(table, kind)
-    trust = school.trust[kind] * certain * school.near(table, kind)
+    trust = school.trust[kind] * certain
     asked = sparse.csr_array((change * trust, (vertex, joint)), shape=solved.shape)
     given = sparse.csr_array(solved + asked)
     given.data[given.data < LEAST] = 0
@@ -250,7 +254,7 @@ class _School:
         Rigs are left out in turn, in groups among which the nearest are dealt out. How much the
         answers differ is the jackknife's estimate of the error of the answer from all (Efron &
         Stein, Annals of Statistics 9(3), 1981); a change is followed by the share of its square in
-        the sum of the squares of both.
+        the sum of the squares of both, and the less the farther no place is like it.
         """
         count = min(self._rig.max() + 1, FOLDS)
         fold = self._rig[self._learned] % count
@@ -268,15 +272,8 @@ class _School:
         # A near twin needs no trees and no second rig that has it so.
         change += asked.twin * (asked.heard - whole)
         certain += asked.twin * (1 - certain)
+        certain *= familiar(self._table, self._kind, table, kind)
         return change, asked.akin * certain
-
-    def near(self, table: NDArray[np.float32], kind: NDArray[np.int64]) -> NDArray[np.float64]:
-        """How near each place is to one learned from at the same joint, 0 to 1."""
-        apart = 4 * FAR  # between joints, so that one tree serves them all
-        tree = cKDTree(np.column_stack([self._table[:, PLACE], apart * self._kind]))
-        spots = np.column_stack([table[:, PLACE], apart * kind])
-        away = tree.query(spots, distance_upper_bound=FAR)[0]
-        return np.clip((FAR - away) / (FAR - CLOSE), 0, 1)
 
     def _asked(self, table: NDArray[np.float32], kind: NDArray[np.int64]) -> _Asked:
         """What is asked, with what the neighbours say, beside the samples with the same."""

@@ -12,9 +12,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from autoweight.taste.traits import FACING, OWN, PLACE, SHARES
+from autoweight.taste.traits import COUNTERPART, FACING, OWN, PLACE, SHARES
 
-__all__ = ["Neighbours", "heed", "kindred", "opinion", "teachers", "twin"]
+__all__ = ["Neighbours", "familiar", "heed", "kindred", "opinion", "teachers", "twin"]
+
+KNOWN, UNKNOWN = 0.5, 1.5
+"""A place is like one learned from within so many bone lengths, and not at all beyond."""
+
+BETWEEN = UNKNOWN / 0.5
+"""Bone lengths that a weight of the counterpart is worth there: what the default halves between
+both sides, as a skirt between two legs, is like nothing on rigs whose sides are apart."""
 
 FACE, PULL = 0.15, 0.5
 """Bone lengths that a normal turned by a radian is worth, and a weight of the default's."""
@@ -110,6 +117,36 @@ def _spots(table: NDArray[np.float32], kind: NDArray[np.int64]) -> NDArray[np.fl
     return np.column_stack(
         [table[:, PLACE], FACE * table[:, FACING], PULL * table[:, SHARES], 2 * BEYOND * kind]
     )
+
+
+def familiar(
+    taught: NDArray[np.float32],
+    kind: NDArray[np.int64],
+    asked: NDArray[np.float32],
+    its: NDArray[np.int64],
+) -> NDArray[np.float64]:
+    """How near each place is to one learned from at the same joint.
+
+    Parameters
+    ----------
+    taught, asked : ndarray, shape (s, t) and (m, t)
+        Traits.
+    kind, its : ndarray, shape (s,) and (m,), int
+        The kind of joint each is about.
+
+    Returns
+    -------
+    ndarray, shape (m,)
+        From 0 to 1.
+    """
+
+    def spots(table: NDArray[np.float32], kind: NDArray[np.int64]) -> NDArray[np.float64]:
+        shared = BETWEEN * table[:, COUNTERPART]
+        return np.column_stack([table[:, PLACE], shared, 4 * UNKNOWN * kind])
+
+    tree = cKDTree(spots(taught, kind))
+    away = tree.query(spots(asked, its), distance_upper_bound=UNKNOWN)[0]
+    return np.clip((UNKNOWN - away) / (UNKNOWN - KNOWN), 0, 1)
 
 
 def teachers(

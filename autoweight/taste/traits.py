@@ -15,6 +15,7 @@ from autoweight.surface.pieces import pieces_of
 from autoweight.taste.builds import Build
 
 __all__ = [
+    "COUNTERPART",
     "FACING",
     "OWN",
     "PLACE",
@@ -42,7 +43,7 @@ TRAITS = (
     *("normal_across", "normal_up", "normal_front", "normal_along"),
     *("away_girths", "from_start", "from_end", "from_bone"),
     *("girth", "bone", "body"),
-    *("own", "parent", "children", "others", "most", "behind"),
+    *("own", "parent", "children", "counterpart", "others", "most", "behind"),
     *("piece", "piece_area"),
 )
 """Their names, in order. Bone lengths, cosines; girths; the girth in bones, how many parents' bones
@@ -51,6 +52,9 @@ the piece's share of the surface."""
 
 OWN = TRAITS.index("own")
 """What the default gives the joint."""
+
+COUNTERPART = TRAITS.index("counterpart")
+"""What it gives the joint's counterpart on the other side."""
 
 PLACE = slice(2, 5)
 """Those that say where a vertex is from its joint, in bone lengths."""
@@ -84,6 +88,8 @@ class Sight:
         Distance to the nearest bone, in scene units.
     parents, children : csr_array, shape (n, j)
         What it gives to the parent of each joint, and to its children.
+    kinds : csr_array, shape (n, kinds)
+        What it gives to the joints of each kind, on both sides.
     most : ndarray, shape (n,)
         What it gives to the joint that has most of each.
     pieces : csr_array, shape (pieces, j)
@@ -97,6 +103,7 @@ class Sight:
     girth: NDArray[np.float64]
     parents: sparse.csr_array
     children: sparse.csr_array
+    kinds: sparse.csr_array
     most: NDArray[np.float64]
     pieces: sparse.csr_array
 
@@ -125,6 +132,7 @@ def sight(problem: Problem, build: Build, solved: sparse.csr_array) -> Sight:
         problem.away[:],
         sparse.csr_array(solved @ hangs.T),
         sparse.csr_array(solved @ hangs),
+        sparse.csr_array(solved @ _sorted(build)),
         solved.max(axis=1).toarray(),
         normalised(pieces_of(surface).gather @ solved),
     )
@@ -136,6 +144,14 @@ def _hangs(build: Build) -> sparse.csr_array:
     count = len(build.parent)
     return sparse.csr_array(
         (np.ones(len(below)), (below, build.parent[below])), shape=(count, count)
+    )
+
+
+def _sorted(build: Build) -> sparse.csr_array:
+    """Which joints are of which kind, (j, kinds)."""
+    count = len(build.kinds)
+    return sparse.csr_array(
+        (np.ones(count), (np.arange(count), build.kinds)), shape=(count, len(build.keys))
     )
 
 
@@ -200,6 +216,7 @@ def traits(seen: Sight, vertex: NDArray[np.intp], joint: NDArray[np.intp]) -> ND
             own,
             parent,
             children,
+            _entries(seen.kinds, vertex, build.kinds[joint]) - own,
             1 - own - parent - children,
             seen.most[vertex],
             own - seen.most[vertex],

@@ -5,8 +5,17 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from autoweight.taste.neighbours import BEYOND, Neighbours, heed, kindred, opinion, teachers, twin
-from autoweight.taste.traits import OWN, PLACE, TRAITS
+from autoweight.taste.neighbours import (
+    BEYOND,
+    Neighbours,
+    familiar,
+    heed,
+    kindred,
+    opinion,
+    teachers,
+    twin,
+)
+from autoweight.taste.traits import COUNTERPART, OWN, PLACE, TRAITS
 
 
 @pytest.fixture
@@ -40,6 +49,17 @@ def test_the_nearest_is_believed_and_discord_is_seen():
     np.testing.assert_allclose(mean, [0.2, 0.5, 0.7], atol=1e-3)
     np.testing.assert_allclose(near, [0, 0.5, 0.3])
     np.testing.assert_allclose(spread, [0, 0.3, 0], atol=0.02)
+
+
+def test_what_both_sides_share_is_strange_to_rigs_whose_sides_are_apart(table):
+    joint = np.zeros(6, dtype=int)
+    skirt = table.copy()
+    skirt[:, COUNTERPART] = [0, 0.1, 0.2, 0.3, 0.4, 0.5]
+    np.testing.assert_allclose(
+        familiar(table, joint, skirt, joint), [1, 1, 0.9, 0.6, 0.3, 0], atol=1e-6
+    )
+    assert (familiar(skirt, joint, skirt, joint) == 1).all()
+    assert (familiar(table, joint, table, joint + 1) == 0).all()
 
 
 def test_twins_do_not_teach_a_stranger_to_believe():
