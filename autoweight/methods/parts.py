@@ -42,11 +42,20 @@ ALONG = 0.8
 OWN = 0.7
 """Share of a piece that one joint must hold for the piece to be wholly its own."""
 
+ALL = 1 - 1e-6
+"""A piece is one joint's if that has more than this share of it."""
+
 SHARED = 0.9
 """Share of a piece that siblings with pieces of their own must have, with their parent."""
 
 HALF, LITTLE = 0.5, 0.02
 """Of that the siblings have more than this; one of them counts from this share of the piece."""
+
+BOXED = 0.1
+"""A joint is in a piece's box if it is outside by less than this share of the radius."""
+
+LESSER = 0.8
+"""Share of a piece's area that one turning on it has at most; as large a one is a layer of it."""
 
 CHUNK = 1 << 15
 """Faces that are worked on at once."""
@@ -69,12 +78,14 @@ def laid_out(problem: Problem) -> Layout:
     pieces = pieces_of(problem.surface)
     small = pieces.area < BODY * pieces.area.sum()
     near = _near(problem, pieces, small)
+    built = _built(problem, pieces)
     number = np.arange(len(pieces))
     deep = np.isin(number, near.piece[near.depth < -DEEP])
     touched = np.isin(number, near.piece[near.depth < EDGE])
     whole = touched & (small | ~deep)
     asked = whole & ~(small & (near.alone >= 0))  # of the others it is known what they turn about
-    return Layout(pieces, small, deep, touched, whole, near.alone, _along(problem, pieces, asked))
+    along = _along(problem, pieces, asked)
+    return Layout(pieces, small, deep, touched, whole, near.alone, along, built)
 
 
 def settled(problem: Problem, weights: sparse.csr_array, layout: Layout) -> sparse.csr_array:
@@ -90,6 +101,9 @@ def settled(problem: Problem, weights: sparse.csr_array, layout: Layout) -> spar
     A piece without a joint is carried by what it sits on. It moves as the place there does, and
     not as the joint that happens to be nearest: an eye is the head's, though a leg be nearer. But
     joints that have less than the piece elsewhere keep what is mostly theirs.
+
+    Of a thing that is built of stiff parts, what is still shared goes to the joint in it that the
+    others in it hang from.
 
     Parameters
     ----------
@@ -129,7 +143,9 @@ def settled(problem: Problem, weights: sparse.csr_array, layout: Layout) -> spar
     owner[:] = -1
     loose = loose[own[loose]]
     owner[loose] = held[loose].argmax(axis=1)
-    return _given(found, pieces, owner)
+    found = _given(found, pieces, owner)
+    most = (pieces.gather @ found).max(axis=1).toarray() / pieces.area
+    return _given(found, pieces, np.where(most < ALL, layout.built, -1))
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,6 +166,8 @@ class Layout:
     along : ndarray, shape (pieces, j)
         Share of it that is nearest to the bones of each joint, 0 where it is not `whole` or has
         a joint alone in its middle.
+    built : ndarray, shape (pieces,), int
+        The joint that has each piece of a thing built of stiff parts, -1 for none.
     """
 
     pieces: Pieces
@@ -159,6 +177,7 @@ class Layout:
     whole: NDArray[np.bool_]
     alone: NDArray[np.intp]
     along: NDArray[np.float64]
+    built: NDArray[np.intp]
 
 
 @dataclass(frozen=True, eq=False)
@@ -184,10 +203,7 @@ class _Near:
 def _near(problem: Problem, pieces: Pieces, small: NDArray[np.bool_]) -> _Near:
     surface, joints = problem.surface, np.flatnonzero(problem.active)
     at = problem.skeleton.positions[joints]
-    margin = EDGE * pieces.radius[:, None]
-    low, high = pieces.low - margin, pieces.high + margin
-    boxed = ((at >= low[:, None]) & (at <= high[:, None])).all(axis=2)
-    piece, which = np.nonzero(boxed)
+    piece, which = np.nonzero(_boxed(problem, pieces, EDGE)[:, joints])
     depth = np.empty(len(piece))
     order = np.argsort(pieces.of[surface.faces[:, 0]], kind="stable")
     ends = np.cumsum(np.bincount(pieces.of[surface.faces[:, 0]], minlength=len(pieces)))
@@ -290,6 +306,36 @@ def _along(problem: Problem, pieces: Pieces, chosen: NDArray[np.bool_]) -> NDArr
             np.add.at(share, at, surface.face_areas[some] / 3)
     whole = share.sum(axis=1, keepdims=True)
     return np.divide(share, whole, out=share, where=whole > 0)
+
+
+def _built(problem: Problem, pieces: Pieces) -> NDArray[np.intp]:
+    """The joint that has each piece of a thing built of stiff parts, -1 for none.
+
+    What bends has three joints in a line somewhere, in a piece or with the last of them at none.
+    Elsewhere each piece moves as one, with the joint in it that all others in it hang from, if those have lesser
+    pieces to move, which they are in or beside: a wheel, a trigger, a lid.
+    """
+    parents, joints = ancestors(problem), problem.active
+    hanging = parents >= 0
+    inside = _boxed(problem, pieces, BOXED) & joints
+    beside = _boxed(problem, pieces, EDGE)
+    hangs = inside & hanging & inside[:, parents]
+    if (hangs & hangs[:, parents]).any() or (
+        joints & hanging & hanging[parents] & ~beside.any(axis=0)
+    ).any():
+        return np.full(len(pieces), -1)
+    heads, area = inside & ~hangs, pieces.area[:, None]
+    moves = np.where(beside, area, np.inf).min(axis=0) < LESSER * area
+    sound = (heads.sum(axis=1) == 1) & (~hangs | moves).all(axis=1)
+    return np.where(sound, heads.argmax(axis=1), -1)
+
+
+def _boxed(problem: Problem, pieces: Pieces, margin: float) -> NDArray[np.bool_]:
+    """Which joints are in the box of each piece, or outside by less than a share of its radius."""
+    wide = margin * pieces.radius[:, None]
+    low, high = (pieces.low - wide)[:, None], (pieces.high + wide)[:, None]
+    at = problem.skeleton.positions
+    return np.asarray(((at >= low) & (at <= high)).all(axis=2))
 
 
 def _shared(

@@ -83,6 +83,46 @@ def test_a_boot_bends_at_the_ankle_inside_it():
     np.testing.assert_allclose(rows(given, found, [2.4, 0.3, 0])[:, 1], 0.25)
 
 
+PUMP = skeleton([[0, 0, 0], [1.5, 0, 0], [-2, 0, 1.2]], [-1, 0, 0])
+"""A stand, and a handle and a lid that turn on it."""
+
+
+def pump(*more, joints=PUMP):
+    return problem(together(rod([-3.0, 0, 0], [2, 0, 0], 0.6), *more), joints)
+
+
+def test_a_stiff_part_goes_to_the_joint_that_the_others_in_it_hang_from():
+    handle, lid = rod([1.5, 0, 0], [1.5, 0, 3], 0.2), rod([-2, 0, 1.2], [-3, 0, 1.9], 0.2)
+    given = pump(handle, lid)
+    found = settled(given, soft(given, [0.5, 0.3, 0.2], [0.6, 0.4, 0], [0.6, 0, 0.4]))
+    np.testing.assert_array_equal(rows(given, found, [-1, 0.6, 0]), [[1.0, 0, 0]] * 110)
+    np.testing.assert_array_equal(rows(given, found, [1.5, 0, 2])[:, 1], 1)
+    np.testing.assert_array_equal(rows(given, found, [-2.5, 0, 1.5])[:, 2], 1)
+
+
+def test_a_part_bends_at_a_joint_that_has_no_other_to_move():
+    lid = rod([-2, 0, 1.2], [-3, 0, 1.9], 0.2)
+    given = pump(lid, rod([0, 0, 2.5], [1, 0, 2.5], 0.2))
+    found = settled(given, soft(given, [0.5, 0.3, 0.2], [0.6, 0, 0.4], [1, 0, 0]))
+    np.testing.assert_allclose(rows(given, found, [-1, 0.6, 0]), [[0.5, 0.3, 0.2]] * 110)
+
+
+def test_two_layers_bend_at_the_joint_in_both():
+    joints = skeleton([[-2, 0, 0], [0.5, 0, 0]])
+    given = pump(rod([-3.0, 0, 0], [2, 0, 0], 0.55), joints=joints)
+    found = settled(given, soft(given, [0.5, 0.5], [0.5, 0.5]))
+    np.testing.assert_allclose(found.toarray(), 0.5)
+
+
+@pytest.mark.parametrize("middle", [[0.0, 0, 0], [0.0, 3, 0]])
+def test_what_has_a_line_of_joints_in_it_or_one_at_no_part_bends(middle):
+    joints = skeleton([[-2, 0, 0], middle, [1.8, 0, 0]], [-1, 0, 1])
+    arms = rod([0, 0, 0.1], [0, 0, 3], 0.2), rod([1.8, 0, 0.1], [1.8, 0, 3], 0.2)
+    given = pump(*arms, joints=joints)
+    found = settled(given, soft(given, [0.5, 0.3, 0.2], [0.2, 0.6, 0.2], [0.2, 0.2, 0.6]))
+    np.testing.assert_allclose(rows(given, found, [-1, 0.6, 0]), [[0.5, 0.3, 0.2]] * 110)
+
+
 HEAD = skeleton([[0, 0, 0], [0, 0, 0.9], [0, 0.7, 1.6]], [-1, 0, 1])
 """A body, its head, and an ear whose joint is nearer to the eye than the head's."""
 
