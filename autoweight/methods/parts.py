@@ -312,17 +312,16 @@ def _built(problem: Problem, pieces: Pieces) -> NDArray[np.intp]:
     """The joint that has each piece of a thing built of stiff parts, -1 for none.
 
     What bends has three joints in a line somewhere, in a piece or with the last of them at none.
-    Elsewhere each piece moves as one, with the joint in it that all others in it hang from, if those have lesser
-    pieces to move, which they are in or beside: a wheel, a trigger, a lid.
+    Elsewhere each piece moves as one, with the joint in it that all others in it hang from, if
+    those have lesser pieces to move, which they are in or beside: a wheel, a trigger, a lid.
     """
     parents, joints = ancestors(problem), problem.active
     hanging = parents >= 0
     inside = _boxed(problem, pieces, BOXED) & joints
     beside = _boxed(problem, pieces, EDGE)
     hangs = inside & hanging & inside[:, parents]
-    if (hangs & hangs[:, parents]).any() or (
-        joints & hanging & hanging[parents] & ~beside.any(axis=0)
-    ).any():
+    third = joints & hanging & hanging[parents]
+    if (hangs & hangs[:, parents]).any() or (third & ~beside.any(axis=0)).any():
         return np.full(len(pieces), -1)
     heads, area = inside & ~hangs, pieces.area[:, None]
     moves = np.where(beside, area, np.inf).min(axis=0) < LESSER * area
