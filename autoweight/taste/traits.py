@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from autoweight.methods import Problem
-from autoweight.rows import entry_rows, normalised
+from autoweight.rows import entry_rows, normalised, one_each
 from autoweight.surface import Surface
 from autoweight.surface.pieces import pieces_of
 from autoweight.taste.builds import Build
@@ -132,7 +132,7 @@ def sight(problem: Problem, build: Build, solved: sparse.csr_array) -> Sight:
         problem.away[:],
         sparse.csr_array(solved @ hangs.T),
         sparse.csr_array(solved @ hangs),
-        sparse.csr_array(solved @ _sorted(build)),
+        sparse.csr_array(solved @ one_each(build.kinds, len(build.keys))),
         solved.max(axis=1).toarray(),
         normalised(pieces_of(surface).gather @ solved),
     )
@@ -144,14 +144,6 @@ def _hangs(build: Build) -> sparse.csr_array:
     count = len(build.parent)
     return sparse.csr_array(
         (np.ones(len(below)), (below, build.parent[below])), shape=(count, count)
-    )
-
-
-def _sorted(build: Build) -> sparse.csr_array:
-    """Which joints are of which kind, (j, kinds)."""
-    count = len(build.kinds)
-    return sparse.csr_array(
-        (np.ones(count), (np.arange(count), build.kinds)), shape=(count, len(build.keys))
     )
 
 
