@@ -17,6 +17,7 @@ from autoweight.skeleton.descent import descent
 from autoweight.surface import Surface
 from autoweight.surface.pieces import Pieces, pieces_of
 from autoweight.surface.places import Ground
+from autoweight.surface.prepare import boxed
 
 __all__ = ["Layout", "laid_out", "settled"]
 
@@ -77,8 +78,9 @@ def laid_out(problem: Problem) -> Layout:
     """
     pieces = pieces_of(problem.surface)
     small = pieces.area < BODY * pieces.area.sum()
-    near = _near(problem, pieces, small)
-    built = _built(problem, pieces)
+    beside = _boxed(problem, pieces, EDGE) & problem.active
+    near = _near(problem, pieces, small, beside)
+    built = _built(problem, pieces, beside)
     number = np.arange(len(pieces))
     deep = np.isin(number, near.piece[near.depth < -DEEP])
     touched = np.isin(number, near.piece[near.depth < EDGE])
@@ -200,10 +202,11 @@ class _Near:
     alone: NDArray[np.intp]
 
 
-def _near(problem: Problem, pieces: Pieces, small: NDArray[np.bool_]) -> _Near:
-    surface, joints = problem.surface, np.flatnonzero(problem.active)
-    at = problem.skeleton.positions[joints]
-    piece, which = np.nonzero(_boxed(problem, pieces, EDGE)[:, joints])
+def _near(
+    problem: Problem, pieces: Pieces, small: NDArray[np.bool_], beside: NDArray[np.bool_]
+) -> _Near:
+    surface, at = problem.surface, problem.skeleton.positions
+    piece, joint = np.nonzero(beside)
     depth = np.empty(len(piece))
     order = np.argsort(pieces.of[surface.faces[:, 0]], kind="stable")
     ends = np.cumsum(np.bincount(pieces.of[surface.faces[:, 0]], minlength=len(pieces)))
@@ -214,7 +217,7 @@ def _near(problem: Problem, pieces: Pieces, small: NDArray[np.bool_]) -> _Near:
         used[faces] = True
         faces = (np.cumsum(used) - 1)[faces]
         corners = surface.vertices[used]
-        points = np.ascontiguousarray(at[which[mine]])
+        points = np.ascontiguousarray(at[joint[mine]])
         if not small[each] and _any_deeper(
             points, corners, faces, DEEP * pieces.radius[each], surface.adjacency.data.max()
         ):
@@ -223,14 +226,14 @@ def _near(problem: Problem, pieces: Pieces, small: NDArray[np.bool_]) -> _Near:
         away = np.sqrt(igl.point_mesh_squared_distance(points, corners, faces)[0])
         within = np.abs(igl.fast_winding_number(corners, faces, points)) > 0.5
         depth[mine] = np.where(within, -away, away) / pieces.radius[each]
-    apart = np.linalg.norm(at[which] - pieces.middle[piece], axis=1)
+    apart = np.linalg.norm(at[joint] - pieces.middle[piece], axis=1)
     central = (apart < MIDDLE * pieces.radius[piece]) & (depth < 0)
     crowd = np.bincount(piece, apart < pieces.radius[piece], minlength=len(pieces))
     alone = np.full(len(pieces), -1)
-    alone[piece[central]] = joints[which[central]]
+    alone[piece[central]] = joint[central]
     alone[crowd > 1] = -1
     alone[_round_bend(problem, pieces, alone)] = -1
-    return _Near(piece, joints[which], depth, alone)
+    return _Near(piece, joint, depth, alone)
 
 
 def _round_bend(problem: Problem, pieces: Pieces, alone: NDArray[np.intp]) -> NDArray[np.bool_]:
@@ -308,7 +311,7 @@ def _along(problem: Problem, pieces: Pieces, chosen: NDArray[np.bool_]) -> NDArr
     return np.divide(share, whole, out=share, where=whole > 0)
 
 
-def _built(problem: Problem, pieces: Pieces) -> NDArray[np.intp]:
+def _built(problem: Problem, pieces: Pieces, beside: NDArray[np.bool_]) -> NDArray[np.intp]:
     """The joint that has each piece of a thing built of stiff parts, -1 for none.
 
     What bends has three joints in a line somewhere, in a piece or with the last of them at none.
@@ -318,7 +321,6 @@ def _built(problem: Problem, pieces: Pieces) -> NDArray[np.intp]:
     parents, joints = ancestors(problem), problem.active
     hanging = parents >= 0
     inside = _boxed(problem, pieces, BOXED) & joints
-    beside = _boxed(problem, pieces, EDGE)
     hangs = inside & hanging & inside[:, parents]
     third = joints & hanging & hanging[parents]
     if (hangs & hangs[:, parents]).any() or (third & ~beside.any(axis=0)).any():
@@ -331,10 +333,8 @@ def _built(problem: Problem, pieces: Pieces) -> NDArray[np.intp]:
 
 def _boxed(problem: Problem, pieces: Pieces, margin: float) -> NDArray[np.bool_]:
     """Which joints are in the box of each piece, or outside by less than a share of its radius."""
-    wide = margin * pieces.radius[:, None]
-    low, high = (pieces.low - wide)[:, None], (pieces.high + wide)[:, None]
-    at = problem.skeleton.positions
-    return np.asarray(((at >= low) & (at <= high)).all(axis=2))
+    wide = margin * pieces.radius[:, None, None]
+    return boxed(problem.skeleton.positions, pieces.low[:, None], pieces.high[:, None], wide)
 
 
 def _shared(

@@ -22,6 +22,7 @@ from autoweight.skeleton.sides import UNPAIRED, likely_plane, pairs
 from autoweight.vectors import unit
 
 __all__ = [
+    "SAME",
     "Bones",
     "Depth",
     "Frames",

@@ -10,6 +10,7 @@ from scipy.spatial.distance import cdist
 
 from autoweight.rig import Skeleton
 from autoweight.skeleton.axes import ALONG
+from autoweight.skeleton.bones import SAME
 from autoweight.skeleton.sides import UNPAIRED, Plane, pairs
 from autoweight.vectors import unit
 
@@ -17,9 +18,6 @@ __all__ = ["even_skeleton"]
 
 NEAREST = np.cos(np.radians(45))
 """An axis that is nearer than this to one of three at right angles is nearest to that."""
-
-SAME = 1e-4
-"""Joints nearer to each other than this, in extents of the skeleton, are in one place."""
 
 TWICE = 2 * ALONG**2 - 1
 """Cosine between an axis `ALONG` the plane, or along its normal, and its image: twice the angle."""

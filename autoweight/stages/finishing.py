@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 
 from autoweight.errors import RecipeError, WeightsError
 from autoweight.methods import Progress, Recall, afresh, silent
-from autoweight.recipes.recipe import Recipe
+from autoweight.recipes.recipe import Mirror, Recipe
 from autoweight.rig import Rig, Weights
 from autoweight.rows import replaced
 from autoweight.skeleton.bones import Reaches, bones, frames
-from autoweight.skeleton.sides import AXES
+from autoweight.skeleton.sides import AXES, Plane
 from autoweight.stages.planning import plan, plane_of
 from autoweight.surface import Surface, prepare
 from autoweight.surface.visibility import Sight
@@ -29,7 +29,15 @@ from autoweight.weights.mirroring import (
 )
 from autoweight.weights.tidying import quantise, tidy
 
-__all__ = ["Solution", "across_of", "around_locks", "finished", "mirror_pass", "tidy_pass"]
+__all__ = [
+    "Solution",
+    "across_of",
+    "around_locks",
+    "finished",
+    "mirror_pass",
+    "symmetry_by",
+    "tidy_pass",
+]
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,17 +95,35 @@ def across_of(
     found = recall(
         "symmetry",
         (how.plane, how.pairs, how.tolerance),
-        lambda: symmetry(
-            rig,
-            plane,
-            how.pairs,
-            tolerance=how.tolerance,
-            surface=surface,
-            own=how.plane.strip() in AXES,
-        ),
+        lambda: symmetry_by(how, plane, rig, surface),
     )
     check_plane(found, how.keep)
     return found
+
+
+def symmetry_by(how: Mirror, plane: Plane, rig: Rig, surface: Surface) -> Symmetry:
+    """What is whose mirror image across a plane, or the middle beside it, as a recipe says.
+
+    Parameters
+    ----------
+    how : Mirror
+        An axis alone is for the body's own middle.
+    plane : Plane
+    rig : Rig
+    surface : Surface
+        ``prepare(rig.mesh)``.
+
+    Returns
+    -------
+    Symmetry
+
+    Raises
+    ------
+    SkeletonError
+        A pair of joints that is not there.
+    """
+    own = how.plane.strip() in AXES
+    return symmetry(rig, plane, how.pairs, tolerance=how.tolerance, surface=surface, own=own)
 
 
 def finished(

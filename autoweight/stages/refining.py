@@ -20,12 +20,12 @@ from autoweight.pose.skinning import carried, linear_blend
 from autoweight.recipes.recipe import Limits, Mirror, Recipe
 from autoweight.rig import Rig, Weights
 from autoweight.rows import replaced, scaled
-from autoweight.skeleton.sides import AXES, UNPAIRED, Plane, likely_plane
-from autoweight.stages.finishing import finished
+from autoweight.skeleton.sides import UNPAIRED, Plane, likely_plane
+from autoweight.stages.finishing import finished, symmetry_by
 from autoweight.stages.planning import plan
 from autoweight.surface import Surface, prepare
 from autoweight.weights.locks import Locks
-from autoweight.weights.mirroring import Symmetry, mirrored, symmetry
+from autoweight.weights.mirroring import Symmetry, mirrored
 from autoweight.weights.strays import cleaned, unwanted
 
 __all__ = ["Refinement", "Round", "refine"]
@@ -192,15 +192,7 @@ class _Task:
             self.recipe = replace(recipe, mirror=_as_mirror(plane))
         found = None
         if plane is not None:
-            how = self.recipe.mirror or Mirror()
-            found = symmetry(
-                rig,
-                plane,
-                how.pairs,
-                tolerance=how.tolerance,
-                surface=surface,
-                own=how.plane.strip() in AXES,
-            )
+            found = symmetry_by(self.recipe.mirror or Mirror(), plane, rig, surface)
             self.plane = found.plane
         self.across = found if self.recipe.mirror else None
         rigid = np.zeros(len(rig.mesh.vertices), dtype=bool)

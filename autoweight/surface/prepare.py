@@ -307,7 +307,7 @@ def boxed(
     points: NDArray[np.float64],
     low: NDArray[np.float64],
     high: NDArray[np.float64],
-    margin: float,
+    margin: float | NDArray[np.float64],
 ) -> NDArray[np.bool_]:
-    """Whether points are within a margin of a box, (n,)."""
-    return np.asarray(((points >= low - margin) & (points <= high + margin)).all(axis=1))
+    """Whether points are within a margin of a box, (n,), or of several that broadcast, (..., n)."""
+    return np.asarray(((points >= low - margin) & (points <= high + margin)).all(axis=-1))

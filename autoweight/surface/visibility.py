@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from autoweight.surface.evenness import Evenness, foldable
 from autoweight.surface.prepare import Surface
+from autoweight.vectors import unit
 
 __all__ = ["Sight"]
 
@@ -48,7 +49,7 @@ _CORNERS = np.array(
         }
     )
 )
-ROUND = _CORNERS / np.linalg.norm(_CORNERS, axis=1)[:, None]
+ROUND = unit(_CORNERS)
 """Ways evenly all round, the same in a mirror: the corners of a dodecahedron and its dual."""
 
 
@@ -172,7 +173,7 @@ class Sight:
         corners = tree.faces[face]
         shares = igl.barycentric_coordinates(place, *(tree.vertices[each] for each in corners.T))
         normal = np.einsum("pc,pci->pi", shares, self.surface.outward(corners))
-        normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), np.finfo(float).tiny)
+        normal = unit(normal)
         if self._even is not None:
             normal = self._even.turn(normal, self._folded(points))
         on = square <= (ON * SIZE) ** 2

@@ -14,6 +14,7 @@ from autoweight.rig import Skeleton
 from autoweight.skeleton.bones import Frames, heirs
 from autoweight.skeleton.sides import PAIR_TOLERANCE, Plane, likely_plane, sideless
 from autoweight.surface import Surface
+from autoweight.vectors import unit
 
 __all__ = ["Build", "build"]
 
@@ -119,7 +120,7 @@ def build(
     """
     at = skeleton.positions
     low, high = surface.vertices.min(axis=0), surface.vertices.max(axis=0)
-    size = float(np.linalg.norm(high - low))
+    size = surface.diagonal
     plane = likely_plane(skeleton) or _even_plane(at, size)
     lateral, mirror, side = np.zeros(3), np.eye(3), np.ones(len(skeleton), dtype=np.int64)
     if plane is not None:
@@ -131,7 +132,7 @@ def build(
     length = np.linalg.norm(way, axis=1)
     short = length < SHORT * size
     way[short] = [0.0, 1.0, 0.0]
-    way /= np.linalg.norm(way, axis=1, keepdims=True)
+    way = unit(way)
     length[short] = np.median(length[~short]) if (~short).any() else size
     place = (at - (low + high) / 2) / size
     if plane is not None:  # across, the middle is the plane and not that of the box
